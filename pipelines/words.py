@@ -1,0 +1,162 @@
+"""Records in plain words: the one place where states, reasons and numbers become text for a reader."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from vision.traits import Quantity, Reason, TraitRecord
+
+TRAIT_TITLES: Mapping[str, str] = {
+    "eyeliner_color": "Eyeliner",
+    "iris_color": "Iris paint",
+    "lip_paint": "Lip paint",
+    "skin_fade": "Skin fade",
+    "foot_holes": "Foot holes",
+    "mark_text": "Mold mark",
+    "mark_symbol": "Sign in the mark",
+    "skin_sheen": "Skin sheen",
+    "ear_stain": "Ear stain",
+}
+
+STATE_WORDS: Mapping[tuple[str, str], str] = {
+    ("eyeliner_color", "none"): "no eyeliner",
+    ("eyeliner_color", "other"): "a color other than blue, brown or black",
+    ("iris_color", "unpainted"): "unpainted (black and white only)",
+    ("iris_color", "other"): "another color",
+    ("lip_paint", "full"): "full",
+    ("lip_paint", "rubbed"): "rubbed",
+    ("lip_paint", "bare"): "bare",
+    ("lip_paint", "overpainted"): "paint beyond the molded border",
+    ("skin_fade", "none"): "no fade found",
+    ("skin_fade", "faded"): "faded",
+    ("foot_holes", "none"): "no hole",
+    ("foot_holes", "open"): "molded open",
+    ("foot_holes", "lined"): "metal-lined",
+    ("foot_holes", "drilled"): "consistent with drilling after molding",
+    ("mark_symbol", "registered"): "registered sign ®",
+    ("mark_symbol", "trademark"): "trademark sign ™",
+    ("mark_symbol", "none"): "no sign",
+    ("ear_stain", "none"): "no green stain",
+    ("ear_stain", "green"): "green stain",
+}
+
+REASON_WORDS: Mapping[Reason, str] = {
+    Reason.NOT_IN_VIEW: "not in view",
+    Reason.TOO_SMALL: "too small in the photo",
+    Reason.BLURRED: "blurred",
+    Reason.CLIPPED: "over-exposed",
+    Reason.TOO_DARK: "too dark",
+    Reason.GLARE: "hidden by glare",
+    Reason.OCCLUDED: "covered by something",
+    Reason.NO_REFERENCE: "nothing to compare with",
+    Reason.AMBIGUOUS: "ambiguous",
+    Reason.NOT_LOCATED: "not found in the photo",
+    Reason.MONOCHROME: "the photo has no color",
+    Reason.FILTERED: "the photo's colors were edited",
+    Reason.NOT_A_DOLL: "not recognized as a doll",
+    Reason.ENGINE_MISSING: "no text reader is installed",
+    Reason.ENGINE_FAILED: "the text reader failed",
+    Reason.FAILED: "the measurement failed",
+}
+
+QUANTITY_WORDS: Mapping[str, str] = {
+    "hue_deg": "hue angle",
+    "chroma": "chroma C*",
+    "lightness": "lightness L*",
+    "lab_L": "L*",
+    "lab_a": "a*",
+    "lab_b": "b*",
+    "coverage_total": "coverage",
+    "coverage_upper": "upper lip",
+    "coverage_lower": "lower lip",
+    "beyond_border": "beyond the border",
+    "delta_e00": "difference ΔE00",
+    "delta_L": "ΔL*",
+    "delta_a": "Δa*",
+    "delta_b": "Δb*",
+    "grey_scale_grade": "grey-scale rating (ISO 105-A05)",
+    "diameter_px": "diameter",
+    "circularity": "circularity",
+    "lining_fraction": "lining",
+    "highlight_fraction": "highlights",
+    "area_px": "area",
+    "margin": "margin over the next sign",
+}
+
+PERCENT = frozenset(
+    {
+        "coverage_total",
+        "coverage_upper",
+        "coverage_lower",
+        "beyond_border",
+        "lining_fraction",
+        "highlight_fraction",
+    }
+)
+
+
+def title(trait: str, part: str | None = None) -> str:
+    """Return the trait's title, with the part it belongs to: ``"Foot holes, left foot"``."""
+    name = TRAIT_TITLES.get(trait, trait.replace("_", " ").capitalize())
+    return f"{name}, {part.replace('_', ' ')}" if part else name
+
+
+def state(trait: str, value: str) -> str:
+    """Return a state in plain words."""
+    return STATE_WORDS.get((trait, value), value.replace("_", " "))
+
+
+def reason(value: Reason) -> str:
+    """Return a reason in plain words."""
+    return REASON_WORDS[value]
+
+
+def quantity(name: str, q: Quantity) -> str:
+    """Return ``"hue angle 262 ± 4°"``: as many digits as the uncertainty supports."""
+    label = QUANTITY_WORDS.get(name, name.replace("_", " "))
+    if name in PERCENT:
+        return f"{label} {rounded(q.value * 100, q.u * 100)} %"
+    unit = {"1": "", "deg": "°", "px": " px", "g": " g"}.get(q.unit, f" {q.unit}")
+    return f"{label} {rounded(q.value, q.u)}{unit}"
+
+
+def rounded(value: float, u: float) -> str:
+    """Round a value to its uncertainty (two digits of it below 0.1 of the value, else one): ``"4.2 ± 1.3"``."""
+    if u <= 0:
+        return f"{value:.4g}"
+    digits = 0 if u >= 2 else 1 if u >= 0.2 else 2 if u >= 0.02 else 3
+    return f"{value:.{digits}f} ± {u:.{digits}f}"
+
+
+def finding(record: TraitRecord) -> str:
+    """Return a record's outcome in one line: the state with its confidence, or why there is none."""
+    if record.state is not None:
+        return f"{state(record.trait, record.state)} · confidence {percent(record.confidence)}"
+    assert record.not_measured is not None
+    if record.not_measured is Reason.AMBIGUOUS and len(record.candidates) > 1:
+        first, second = list(record.candidates)[:2]
+        return f"cannot tell {state(record.trait, first)} from {state(record.trait, second)}"
+    return f"cannot tell: {reason(record.not_measured)}"
+
+
+def percent(p: float) -> str:
+    """Return a probability as a percentage that never claims certainty."""
+    if p >= 0.995:
+        return "over 99 %"
+    if 0 < p < 0.01:
+        return "under 1 %"
+    return f"{100 * p:.0f} %"
+
+
+def numbers(record: TraitRecord) -> list[str]:
+    """Return the record's quantities in words, in the order in which they were measured."""
+    return [quantity(name, q) for name, q in record.quantities.items()]
+
+
+def reading(record: TraitRecord) -> list[str]:
+    """Return the lines of a mark as read, each with its confidence and alternatives."""
+    out = []
+    for line in record.text or ():
+        other = f"; or “{'”, “'.join(line.alternatives)}”" if line.alternatives else ""
+        out.append(f"“{line.text}” ({percent(line.confidence)}{other})")
+    return out

@@ -1,0 +1,202 @@
+"""How far the measurements reach: every sample photo examined and held against its truth.
+
+Run ``uv run python -m tests.bench.reach`` for the checking photos, with ``--set tuning`` or ``--set all``
+for others, ``--worst`` to list every wrong answer, ``--json FILE`` to keep the rows.
+
+A state counts as *right*, *wrong* or *withheld*; *wrong at 0.9* are wrong states given at a confidence of
+0.9 or more. Photos in which a trait is truly not visible count as right when the tool withholds it and as
+wrong when it states something else than the truth allows.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import tomllib
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parents[2] / "sample_images"
+STATED_PER_PHOTO = ("eyeliner_color", "iris_color", "lip_paint", "skin_fade", "mark_text", "mark_symbol", "skin_sheen")
+STATED_PER_PART = ("foot_holes", "ear_stain")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One answer beside its truth."""
+
+    photo: str
+    trait: str
+    truth: str
+    answer: str | None
+    confidence: float
+    reason: str | None
+    errors: Mapping[str, float]
+
+    @property
+    def outcome(self) -> str:
+        """``right``, ``wrong`` or ``withheld``."""
+        return "withheld" if self.answer is None else "right" if self.answer == self.truth else "wrong"
+
+
+def photos_of(which: str, root: Path = ROOT) -> list[str]:
+    """Return the photos of the split, as paths relative to ``root``."""
+    split = tomllib.loads((root / "split.toml").read_text(encoding="utf-8"))
+    names = ("tuning", "checking") if which == "all" else (which,)
+    return sorted(photo for name in names for photo in split[name])
+
+
+def edit_distance(a: str, b: str) -> int:
+    """Levenshtein distance of two strings."""
+    row = list(range(len(b) + 1))
+    for i, x in enumerate(a, 1):
+        previous, row[0] = row[0], i
+        for j, y in enumerate(b, 1):
+            previous, row[j] = row[j], min(row[j] + 1, row[j - 1] + 1, previous + (x != y))
+    return row[-1]
+
+
+def _letters(lines: Iterable[str]) -> str:
+    """Join lines and keep letters and digits: signs are judged apart."""
+    return "".join(c for c in "".join(lines).upper() if c.isascii() and c.isalnum())
+
+
+def examine_one(job: tuple[str, str]) -> tuple[str, dict[str, Any]]:
+    """Examine one photo in a worker; returns its name and its JSON record."""
+    import cv2
+
+    from pipelines.examine import examine
+    from vision.photo import load
+
+    cv2.setNumThreads(1)
+    root, name = job
+    return name, examine(load((Path(root) / name).read_bytes(), name)).to_json()
+
+
+def rows_of(name: str, truth: Mapping[str, Any], record: Mapping[str, Any]) -> Iterator[Row]:
+    """Yield one row for each answer the truth allows to judge."""
+    view = record["view"]
+    yield Row(name, "view", truth["view"], view["state"], view["confidence"], None, {})
+    yield from _reference_row(name, truth, record)
+    by_trait: dict[str, list[Mapping[str, Any]]] = defaultdict(list)
+    for trait in record["traits"]:
+        by_trait[trait["trait"]].append(trait)
+    if truth["view"] == "crowd":
+        heads = {t["part"] for t in record["traits"] if t["part"]}
+        n_true = len(truth["places"]["head_boxes"])
+        yield Row(name, "crowd_heads", str(n_true), str(len(heads)), 1.0, None, {})
+        return
+    for trait in STATED_PER_PHOTO:
+        expected = truth["traits"].get(trait)
+        if expected and expected.get("state") is not None:
+            yield _row(name, trait, expected, by_trait[trait][0] if by_trait[trait] else None)
+        else:
+            for extra in by_trait[trait]:
+                if extra["state"] not in (None, "absent", "none"):
+                    yield Row(name, trait, "(not in view)", extra["state"], extra["confidence"], None, {})
+    for trait in STATED_PER_PART:
+        found = {r["part"]: r for r in by_trait[trait]}
+        for expected in truth["traits"].get(trait) or []:
+            yield _row(name, trait, expected, found.pop(expected["part"], None))
+        for extra in found.values():
+            if extra["state"] not in (None, "none"):
+                yield Row(name, trait, "(no such part)", extra["state"], extra["confidence"], None, {})
+
+
+def _reference_row(name: str, truth: Mapping[str, Any], record: Mapping[str, Any]) -> Iterator[Row]:
+    calibration = record["calibration"]
+    if not calibration or not truth.get("neutral_rgb"):
+        return
+    true = np.asarray(truth["neutral_rgb"]) / truth["neutral_rgb"][1]
+    read = np.asarray(calibration["neutral_rgb"]) / calibration["neutral_rgb"][1]
+    error = float(np.abs(read / true - 1).max())
+    reference = truth.get("reference")
+    kind = reference["kind"] if reference and reference.get("wholly_in_view", True) else "no card"
+    method = calibration["method"]
+    stated = method if method in ("grey_card", "color_chart") else "no card"
+    yield Row(name, "white reference", kind, stated, 1.0, None, {f"neutral error, {method}": error})
+
+
+def _row(name: str, trait: str, expected: Mapping[str, Any], got: Mapping[str, Any] | None) -> Row:
+    if got is None:
+        return Row(name, trait, expected["state"], None, 0.0, "no record", {})
+    errors: dict[str, float] = {}
+    quantities = got["quantities"]
+    for key in ("coverage_total", "beyond_border", "delta_e00", "highlight_fraction"):
+        if key in quantities and expected.get(key) is not None:
+            errors[key] = abs(quantities[key]["value"] - expected[key])
+            if key == "delta_e00":
+                errors["delta_e00 error / u"] = errors[key] / max(quantities[key]["u"], 1e-6)
+    if trait == "mark_text" and expected.get("lines"):
+        want = _letters(expected["lines"])
+        read = _letters(line["text"] for line in got.get("text") or ())
+        errors[f"CER, {expected.get('light', 'light unknown')}"] = edit_distance(want, read) / max(len(want), 1)
+    return Row(name, trait, expected["state"], got["state"], got["confidence"], got["not_measured"], errors)
+
+
+def table(rows: list[Row]) -> str:
+    """Return the figures as text."""
+    lines = [f"{'trait':<18}{'answers':>8}{'right':>7}{'wrong':>7}{'withheld':>10}{'wrong at 0.9':>14}"]
+    by_trait: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        by_trait[row.trait].append(row)
+    for trait, some in sorted(by_trait.items()):
+        count = Counter(row.outcome for row in some)
+        sure = sum(row.outcome == "wrong" and row.confidence >= 0.9 for row in some)
+        lines.append(
+            f"{trait:<18}{len(some):>8}{count['right']:>7}{count['wrong']:>7}{count['withheld']:>10}{sure:>14}"
+        )
+    lines += ["", f"{'error of':<34}{'n':>4}{'median':>10}{'p90':>10}{'worst':>10}"]
+    errors: dict[str, list[float]] = defaultdict(list)
+    for row in rows:
+        for key, value in row.errors.items():
+            errors[key].append(value)
+    for key, values in sorted(errors.items()):
+        q = np.quantile(values, (0.5, 0.9, 1.0))
+        lines.append(f"{key:<34}{len(values):>4}{q[0]:>10.3f}{q[1]:>10.3f}{q[2]:>10.3f}")
+    lines += ["", f"{'stated confidence':<22}{'answers':>8}{'right':>8}"]
+    stated = [row for row in rows if row.answer is not None and row.trait not in ("white reference", "crowd_heads")]
+    for low, high in ((0.6, 0.7), (0.7, 0.8), (0.8, 0.9), (0.9, 0.95), (0.95, 1.01)):
+        some = [row for row in stated if low <= row.confidence < high]
+        right = f"{sum(r.outcome == 'right' for r in some) / len(some):.2f}" if some else "–"
+        lines.append(f"{f'{low:.2f} – {min(high, 1):.2f}':<22}{len(some):>8}{right:>8}")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Print the reach table."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--set", default="checking", choices=("checking", "tuning", "all"))
+    parser.add_argument("--root", type=Path, default=ROOT, help="folder with split.toml and the photos")
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--worst", action="store_true", help="list wrong and withheld answers")
+    parser.add_argument("--json", type=Path)
+    args = parser.parse_args()
+    names = photos_of(args.set, args.root)
+    rows: list[Row] = []
+    with ProcessPoolExecutor(args.jobs) as pool:
+        for name, record in pool.map(examine_one, [(str(args.root), n) for n in names]):
+            truth = json.loads((args.root / name).with_suffix(".truth.json").read_text(encoding="utf-8"))
+            rows += rows_of(name, truth, record)
+    print(f"{len(names)} {args.set} photos")
+    print(table(rows))
+    if args.worst:
+        print()
+        for row in sorted(rows, key=lambda r: (r.trait, r.outcome, r.photo)):
+            if row.outcome != "right":
+                print(
+                    f"{row.outcome:<9}{row.trait:<16}{row.photo:<44}truth {row.truth:<12} "
+                    f"said {row.answer or row.reason} ({row.confidence:.2f}) {dict(row.errors)}"
+                )
+    if args.json:
+        args.json.write_text(json.dumps([row.__dict__ | {"outcome": row.outcome} for row in rows], indent=1))
+
+
+if __name__ == "__main__":
+    main()
