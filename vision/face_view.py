@@ -1,0 +1,190 @@
+"""One face turned upright at a fixed scale, with its parts: what the face-paint measurements look at.
+
+Measuring in this frame keeps cost flat from a 60 px face to one of 3,000 px and lets every length be
+stated in face widths. Counts of pixels are always given back in pixels of the original.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.locate.places import FacePlace
+from vision.photo import Photo
+from vision.traits import Polygon, Region
+
+#: Width of the face in the upright view, in pixels; smaller faces are enlarged by at most 3.
+FACE_PX = 420
+MAX_ENLARGE = 3.0
+
+
+@dataclass(frozen=True)
+class FaceView:
+    """An upright crop of one face.
+
+    Attributes
+    ----------
+    rgb
+        (H, W, 3) uint8 sRGB.
+    linear
+        (H, W, 3) float32 linear RGB, 0–1, as in the photo (no white balance).
+    to_view
+        (2, 3) affine matrix from photo pixels to view pixels.
+    scale
+        View pixels per photo pixel.
+    unit
+        Width of the face in view pixels: lengths are stated in fractions of it.
+    valid
+        (H, W) bool: inside the photo.
+    """
+
+    rgb: NDArray[np.uint8]
+    linear: NDArray[np.float32]
+    to_view: NDArray[np.float64]
+    scale: float
+    unit: float
+    valid: NDArray[np.bool_]
+    face: FacePlace
+
+    def points(self, polygon: Sequence[tuple[float, float]] | NDArray[np.float64]) -> NDArray[np.float64]:
+        """Map (N, 2) photo pixels to view pixels."""
+        p = np.asarray(polygon, np.float64).reshape(-1, 2)
+        return p @ self.to_view[:, :2].T + self.to_view[:, 2]
+
+    def mask(self, polygon: Sequence[tuple[float, float]] | NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Rasterize a polygon given in photo pixels."""
+        return self.mask_view(self.points(polygon))
+
+    def mask_view(self, points: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Rasterize an (N, 2) polygon given in view pixels."""
+        out = np.zeros(self.rgb.shape[:2], np.uint8)
+        if len(points) >= 3:
+            cv2.fillPoly(out, [np.round(points * 16).astype(np.int32)], 1, shift=4)
+        return out.astype(bool) & self.valid
+
+    def original_pixels(self, mask: NDArray[np.bool_]) -> int:
+        """Return how many pixels of the original a mask covers."""
+        return round(float(np.count_nonzero(mask)) / self.scale**2)
+
+    def region(self, mask: NDArray[np.bool_], least: float = 1e-4) -> Region:
+        """Return a mask's outlines in photo pixels; specks under ``least`` × unit² are dropped."""
+        contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        back = cv2.invertAffineTransform(self.to_view)
+        arrays = []
+        for contour in contours:
+            if len(contour) < 4 or cv2.contourArea(contour) < least * self.unit**2:
+                continue
+            thin = cv2.approxPolyDP(contour, 0.6, True).reshape(-1, 2).astype(np.float64)
+            arrays.append(thin @ back[:, :2].T + back[:, 2])
+        return Region.from_arrays(arrays)
+
+
+def face_view(photo: Photo, face: FacePlace, margin: float = 0.35) -> FaceView:
+    """Cut out one face, turned upright.
+
+    Parameters
+    ----------
+    photo
+        The photo the face was found in.
+    face
+        Its place; ``face.box`` is axis-parallel in the photo, so the size is taken from the landmarks or
+        from the eyes where there are none.
+    margin
+        Room around the face in face widths.
+    """
+    center, width, height = face_frame(face)
+    scale = min(FACE_PX / width, MAX_ENLARGE)
+    shape = (round(height * (1 + 2 * margin) * scale), round(width * (1 + 2 * margin) * scale))
+    matrix = upright_matrix(center, face.roll_deg, scale, shape)
+    rgb, valid = warp(photo.rgb, matrix, shape)
+    return FaceView(rgb, srgb_to_linear(rgb), matrix, scale, width * scale, valid, face)
+
+
+def face_frame(face: FacePlace) -> tuple[NDArray[np.float64], float, float]:
+    """Return center (2,), width and height of the face along its own axes, in photo pixels."""
+    if face.landmarks is not None:
+        points = np.asarray(face.landmarks, np.float64)
+    else:
+        points = np.array([p for poly in (face.left_eye, face.right_eye, face.lips) for p in poly], float)
+    turn = _rotation(face.roll_deg)
+    own = points @ turn.T
+    low, high = own.min(axis=0), own.max(axis=0)
+    if face.landmarks is None:
+        # Eyes and mouth only: a face is about 1.6 times as wide as its pair of eyes (from memory).
+        middle, span = (low + high) / 2, (high - low) * np.array([1.6, 2.0])
+        low, high = middle - span / 2, middle + span / 2
+    width, height = high - low
+    return (low + high) / 2 @ turn, float(max(width, 4.0)), float(max(height, 4.0))
+
+
+def upright_matrix(
+    center: NDArray[np.float64], roll_deg: float, scale: float, shape: tuple[int, int]
+) -> NDArray[np.float64]:
+    """Return the (2, 3) matrix that turns the head upright about ``center`` into a (H, W) view."""
+    turn = _rotation(roll_deg) * scale
+    offset = np.array([shape[1] / 2, shape[0] / 2]) - turn @ center
+    return np.hstack([turn, offset[:, None]])
+
+
+def warp(
+    rgb: NDArray[np.uint8], matrix: NDArray[np.float64], shape: tuple[int, int]
+) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Resample part of a picture; where it shrinks, averages first so that fine detail does not alias.
+
+    Returns
+    -------
+    The (H, W, 3) uint8 view and its (H, W) mask of pixels that lie in the picture.
+    """
+    height, width = shape
+    back = cv2.invertAffineTransform(matrix)
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], float)
+    corners = corners @ back[:, :2].T + back[:, 2]
+    x0, y0 = np.maximum(np.floor(corners.min(axis=0)).astype(int) - 2, 0)
+    x1, y1 = np.ceil(corners.max(axis=0)).astype(int) + 3
+    part = rgb[y0:y1, x0:x1]
+    if part.size == 0:
+        return np.zeros((height, width, 3), np.uint8), np.zeros((height, width), bool)
+    scale = float(np.sqrt(abs(np.linalg.det(matrix[:, :2]))))
+    local = np.array(matrix, np.float64)
+    local[:, 2] += matrix[:, :2] @ np.array([x0, y0], float)
+    if scale < 0.75:
+        new = (max(1, round(part.shape[1] * scale)), max(1, round(part.shape[0] * scale)))
+        ratio = np.array([new[0] / part.shape[1], new[1] / part.shape[0]])
+        part = cv2.resize(part, new, interpolation=cv2.INTER_AREA)
+        # Pixel centers sit at half-integers: shrinking moves them by half a (ratio - 1).
+        local[:, :2] = local[:, :2] / ratio
+        local[:, 2] -= local[:, :2] @ (0.5 * (ratio - 1))
+    flags = cv2.INTER_CUBIC if scale > 1.2 else cv2.INTER_LINEAR
+    view = cv2.warpAffine(part, local, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    inside = cv2.warpAffine(
+        np.ones(part.shape[:2], np.uint8), local, (width, height), flags=cv2.INTER_NEAREST
+    )
+    return view, inside.astype(bool)
+
+
+def srgb_to_linear(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Decode uint8 sRGB to float32 linear RGB (IEC 61966-2-1:1999)."""
+    return _LINEAR[rgb]
+
+
+def polygon_of(points: NDArray[np.float64]) -> Polygon:
+    """Return an (N, 2) array as a polygon of plain floats."""
+    return tuple((float(x), float(y)) for x, y in points)
+
+
+def _rotation(roll_deg: float) -> NDArray[np.float64]:
+    """Return the matrix that undoes a clockwise turn of ``roll_deg`` (y points down)."""
+    c, s = np.cos(np.radians(roll_deg)), np.sin(np.radians(roll_deg))
+    return np.array([[c, s], [-s, c]])
+
+
+def _table() -> NDArray[np.float32]:
+    code = np.arange(256) / 255.0
+    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+_LINEAR = _table()
