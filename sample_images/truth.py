@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
 _RGB_TO_XYZ = np.array([[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]])
 _WHITE = _RGB_TO_XYZ.sum(axis=1)
@@ -80,3 +82,68 @@ def delta_e_2000(lab1: Any, lab2: Any) -> float:
     )
     x, y, z = d_l / s_l, d_c / s_c, d_h / s_h
     return math.sqrt(x * x + y * y + z * z + r_t * y * z)
+
+
+def light_rgb(cct_k: float) -> NDArray[np.float64]:
+    """Linear sRGB of a black body, green = 1 (cubic fit of the locus by Kim et al. 2002, US 7024034 B2)."""
+    t = 1e3 / cct_k
+    if cct_k <= 4000:
+        x = -0.2661239 * t**3 - 0.2343589 * t**2 + 0.8776956 * t + 0.179910
+    else:
+        x = -3.0258469 * t**3 + 2.1070379 * t**2 + 0.2226347 * t + 0.240390
+    if cct_k <= 2222:
+        y = -1.1063814 * x**3 - 1.34811020 * x**2 + 2.18555832 * x - 0.20219683
+    elif cct_k <= 4000:
+        y = -0.9549476 * x**3 - 1.37418593 * x**2 + 2.09137015 * x - 0.16748867
+    else:
+        y = 3.0817580 * x**3 - 5.87338670 * x**2 + 3.75112997 * x - 0.37001483
+    rgb = np.linalg.inv(_RGB_TO_XYZ) @ np.array([x / y, 1.0, (1 - x - y) / y])
+    return np.maximum(rgb / rgb[1], 0.02)
+
+
+def plain_json(value: Any) -> Any:
+    """Turn numpy values into plain ones for ``json``."""
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} cannot be written as JSON")
+
+
+def save_mask(classes: NDArray[np.uint8], path: Path) -> None:
+    """Write an 8-bit palette PNG whose values are the class numbers."""
+    image = Image.fromarray(classes, mode="P")
+    shades = np.random.default_rng(7).integers(40, 256, (256, 3))
+    shades[0] = 0
+    shades[19] = 0
+    image.putpalette(shades.astype(np.uint8).ravel().tolist())
+    image.save(path, optimize=True)
+
+
+def outline_of(mask: NDArray[np.bool_], points: int = 48) -> list[list[float]]:
+    """Outline of a mask's largest piece as a polygon seen from its middle: [[x, y], …], [] if empty.
+
+    Rays from the center of the piece meet the farthest pixel, so concave shapes are slightly filled.
+    """
+    ys, xs = np.nonzero(mask)
+    if len(xs) < 12:
+        return []
+    cx, cy = xs.mean() + 0.5, ys.mean() + 0.5
+    angle = np.arctan2(ys + 0.5 - cy, xs + 0.5 - cx)
+    distance = np.hypot(xs + 0.5 - cx, ys + 0.5 - cy)
+    sector = ((angle + np.pi) / (2 * np.pi) * points).astype(int) % points
+    out = []
+    for i in range(points):
+        inside = sector == i
+        if inside.any():
+            far = np.argmax(np.where(inside, distance, -1))
+            out.append([round(float(xs[far] + 0.5), 1), round(float(ys[far] + 0.5), 1)])
+    return out
+
+
+def box_of(mask: NDArray[np.bool_]) -> list[float] | None:
+    """[x0, y0, x1, y1] round a mask, or None when it is empty."""
+    ys, xs = np.nonzero(mask)
+    if len(xs) == 0:
+        return None
+    return [float(xs.min()), float(ys.min()), float(xs.max() + 1), float(ys.max() + 1)]

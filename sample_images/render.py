@@ -1,0 +1,202 @@
+"""Render sample photos with their truth.
+
+    python -m sample_images.render --set photos|listings|all --out DIR [--only ID,…] [--scale 0.3]
+                                   [--samples N] [--shard i/n] [--skip-done]
+    python -m sample_images.render --try MODULE [--params JSON] [--setting JSON] [--seed N] --out DIR
+
+Needs ``bpy`` 4.5, numpy and Pillow. Every photo is independent and follows from its seed alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import dataclasses
+import importlib
+import json
+import os
+import sys
+import time
+import traceback
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+from sample_images import camera, scene, truth
+from sample_images.recipes import RECIPES, Recipe, draw_look, draw_setting
+from sample_images.subject import CLASSES, Truthing
+
+_SUBJECT_CLASSES = [i for n, i in CLASSES.items() if n not in ("background", "chart", "card")]
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """Blender prints to the C-level standard output; send that to nowhere."""
+    sys.stdout.flush()
+    keep = os.dup(1)
+    with open(os.devnull, "w") as sink:  # noqa: PTH123
+        os.dup2(sink.fileno(), 1)
+    try:
+        yield
+    finally:
+        sys.stdout.flush()
+        os.dup2(keep, 1)
+        os.close(keep)
+
+
+def render_photo(recipe: Recipe, folder: Path, scale: float = 1.0, samples: int = 64) -> None:
+    """Render one photo, its truth and its mask into ``folder``.
+
+    Parameters
+    ----------
+    scale
+        Shrinks the JPEG, for looking at things quickly.
+    samples
+        Ceiling of Cycles samples a pixel (adaptive).
+    """
+    subject_rng, setting_rng, look_rng, noise_rng = np.random.default_rng(recipe.seed).spawn(4)
+    setting = draw_setting(recipe, setting_rng)
+    look, wb_cct = draw_look(recipe, setting, look_rng)
+    setting = dataclasses.replace(
+        setting, width=max(64, round(setting.width * scale)), height=max(64, round(setting.height * scale))
+    )
+    look = dataclasses.replace(look, blur_px=look.blur_px * scale)
+
+    scene.reset()
+    module = importlib.import_module(f"sample_images.{recipe.module}")
+    subject = module.build(subject_rng, dict(recipe.params))
+    frame, reference = scene.compose(subject, setting)
+    linear = scene.render_linear(setting, samples)
+    gray = scene.light_on_gray(setting)
+    classes, parts, aux = scene.render_masks(setting)
+    project = scene.projector(setting, frame)
+
+    is_subject = np.isin(classes, _SUBJECT_CLASSES)
+    small = _nearest(is_subject, gray.shape[:2])
+    lit = gray[small] if small.sum() > 20 else gray.reshape(-1, 3)
+    light = lit.mean(axis=0) / lit.mean(axis=0)[1]
+    neutral = light * np.asarray(look.wb_gain)
+    neutral = neutral / neutral[1]
+
+    weight = 0.15 + _nearest(is_subject, linear.shape[:2]).astype(np.float32)
+    balanced = linear * (np.asarray(look.wb_gain) / look.wb_gain[1]).astype(np.float32)
+    gain = camera.auto_gain(balanced, weight)
+    picture = camera.develop(linear, gain, look, setting.width, setting.height, noise_rng)
+
+    record = {
+        "photo": f"{recipe.id}.jpg",
+        "seed": recipe.seed,
+        "view": subject.view,
+        "width_px": setting.width,
+        "height_px": setting.height,
+        "light": {"cct_K": round(setting.cct_k), "kind": setting.light, "wb_cct_K": round(wb_cct)},
+        "neutral_rgb": [round(float(v), 4) for v in neutral],
+        "exposure_ev": round(look.exposure_ev, 2),
+        "tone": look.tone,
+        "blur_px": round(look.blur_px, 2),
+        "jpeg_quality": look.jpeg_quality,
+        "reference": None if reference is None else _reference_truth(reference, project, setting),
+        "surfaces": {
+            name: {
+                "lab": [round(float(v), 2) for v in truth.linear_to_lab(rgb)],
+                "linear_rgb": [round(float(v), 4) for v in rgb],
+            }
+            for name, rgb in subject.surfaces.items()
+        },
+        "traits": subject.traits,
+        "places": {},
+        "mask_classes": {str(i): n for n, i in CLASSES.items()},
+    }
+    if recipe.doll:
+        record["doll"] = recipe.doll
+    for name, points in subject.landmarks.items():
+        record["places"][name] = np.round(project(points), 1).tolist()
+    for name, part in subject.part_places.items():
+        outline = truth.outline_of(parts == part)
+        if outline:
+            record["places"][name] = outline
+    if subject.finish is not None:
+        subject.finish(Truthing(classes, parts, aux, project, record))
+
+    folder.mkdir(parents=True, exist_ok=True)
+    truth.save_mask(classes, folder / f"{recipe.id}.mask.png")
+    (folder / f"{recipe.id}.truth.json").write_text(
+        json.dumps(record, indent=1, ensure_ascii=False, default=truth.plain_json) + "\n", encoding="utf-8"
+    )
+    camera.save_jpeg(picture, folder / f"{recipe.id}.jpg", look.jpeg_quality)
+
+
+def _nearest(mask: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    rows = (np.arange(shape[0]) + 0.5) * mask.shape[0] / shape[0]
+    columns = (np.arange(shape[1]) + 0.5) * mask.shape[1] / shape[1]
+    return mask[rows.astype(int)[:, None], columns.astype(int)[None]]
+
+
+def _reference_truth(reference: object, project: object, setting: scene.Setting) -> dict[str, object]:
+    corners = project(reference.corners)  # type: ignore[attr-defined,operator]
+    inside = (corners > 2).all() and (corners < [setting.width - 2, setting.height - 2]).all()
+    return {
+        "kind": reference.kind,  # type: ignore[attr-defined]
+        "corners": np.round(corners, 1).tolist(),
+        "width_px": round(float(np.linalg.norm(corners[1] - corners[0])), 1),
+        "wholly_in_view": bool(inside),
+    }
+
+
+def _chosen(args: argparse.Namespace) -> list[Recipe]:
+    if args.try_module:
+        recipe = Recipe(
+            id=f"{args.try_module}-{args.seed}",
+            folder="",
+            module=args.try_module,
+            seed=args.seed,
+            params=json.loads(args.params),
+            setting=json.loads(args.setting),
+        )
+        return [recipe]
+    chosen = [r for r in RECIPES if args.set == "all" or r.folder.split("/")[0] == args.set]
+    if args.only:
+        wanted = set(args.only.split(","))
+        chosen = [r for r in chosen if r.id in wanted]
+    index, count = (int(v) for v in args.shard.split("/"))
+    return chosen[index % count :: count]
+
+
+def main() -> int:
+    """Run the command; returns how many photos failed."""
+    parser = argparse.ArgumentParser(prog="python -m sample_images.render", description=__doc__)
+    parser.add_argument("--set", choices=("photos", "listings", "all"), default="all")
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--only", default="")
+    parser.add_argument("--scale", type=float, default=1.0)
+    parser.add_argument("--samples", type=int, default=64)
+    parser.add_argument("--shard", default="0/1", help="i/n: every n-th photo from the i-th on")
+    parser.add_argument("--skip-done", action="store_true")
+    parser.add_argument("--try", dest="try_module", default="")
+    parser.add_argument("--params", default="{}")
+    parser.add_argument("--setting", default="{}")
+    parser.add_argument("--seed", type=int, default=1)
+    args = parser.parse_args()
+    failed = 0
+    for recipe in _chosen(args):
+        folder = args.out / recipe.folder
+        if args.skip_done and (folder / f"{recipe.id}.jpg").exists():
+            continue
+        start = time.monotonic()
+        try:
+            with _quiet():
+                render_photo(recipe, folder, args.scale, args.samples)
+            print(f"{recipe.folder}/{recipe.id}: {time.monotonic() - start:.1f} s", file=sys.stderr, flush=True)
+        except Exception:
+            failed += 1
+            print(f"{recipe.folder}/{recipe.id}: failed\n{traceback.format_exc()}", file=sys.stderr, flush=True)
+    return failed
+
+
+if __name__ == "__main__":
+    # Blender's module can crash while Python shuts down; everything is on disk by now.
+    code = main()
+    sys.stderr.flush()
+    os._exit(min(code, 100))
