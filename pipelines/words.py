@@ -121,11 +121,11 @@ def quantity(name: str, q: Quantity) -> str:
 
 
 def rounded(value: float, u: float) -> str:
-    """Round a value to its uncertainty (two digits of it below 0.1 of the value, else one): ``"4.2 ± 1.3"``."""
+    """Write a value with as many decimals as its uncertainty supports: ``"4.2 ± 1.3"``."""
     if u <= 0:
         return f"{value:.4g}"
     digits = 0 if u >= 2 else 1 if u >= 0.2 else 2 if u >= 0.02 else 3
-    return f"{value:.{digits}f} ± {u:.{digits}f}"
+    return f"{value:.{digits}f} ± {u:.{digits}f}".replace("-", "−")
 
 
 def finding(record: TraitRecord) -> str:
@@ -149,8 +149,12 @@ def percent(p: float) -> str:
 
 
 def numbers(record: TraitRecord) -> list[str]:
-    """Return the record's quantities in words, in the order in which they were measured."""
-    return [quantity(name, q) for name, q in record.quantities.items()]
+    """Return the record's quantities in words, in the order in which they were measured.
+
+    L* is left out where it stands as lightness already.
+    """
+    skip = {"lab_L"} if "lightness" in record.quantities else set()
+    return [quantity(name, q) for name, q in record.quantities.items() if name not in skip]
 
 
 def reading(record: TraitRecord) -> list[str]:

@@ -7,6 +7,7 @@ color-blind eyes; the photo that is given is never changed.
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -103,7 +104,7 @@ def crop_box(region: Region, shape: tuple[int, int], margin: float = 0.45, least
     """
     x0, y0, x1, y1 = region.bounds
     half = max(max(x1 - x0, y1 - y0) * (0.5 + margin), least / 2)
-    aspect = min(max((x1 - x0 + 1) / (y1 - y0 + 1), 0.75), 2.0)
+    aspect = min(max((x1 - x0 + 1) / (y1 - y0 + 1), 0.75), 1.5)
     half_w, half_h = (half, half / aspect) if aspect >= 1 else (half * aspect, half)
     cx, cy = (x0 + x1) / 2, (y0 + y1) / 2
     height, width = shape
@@ -167,10 +168,10 @@ def evidence_picture(
 
     Returns
     -------
-    (h, w, 3) uint8 sRGB picture, 1,160 px wide.
+    (h, w, 3) uint8 sRGB picture, 1,180 px wide.
     """
     plain, drawn, scale = evidence_crops(rgb, region)
-    width = 2 * PANEL + 3 * GAP - 20
+    width = 2 * PANEL + 3 * GAP
     panel_h = plain.shape[0]
     text_w = width - 2 * GAP - (190 if swatches else 0)
     numbers = [part for line in caption.lines for part in wrap(line, text_w, 19)]
@@ -207,3 +208,21 @@ def evidence_picture(
         put_text(page, line, (GAP, y), 14, FAINT)
         y += 20
     return page
+
+
+def encode_png(image: Image) -> bytes:
+    """Return the bytes of a PNG file of (H, W, 3) uint8 sRGB pixels, without any metadata."""
+    return _encode(image, "PNG", optimize=False, compress_level=6)
+
+
+def encode_jpeg(image: Image, quality: int = 85) -> bytes:
+    """Return the bytes of a JPEG file of (H, W, 3) uint8 sRGB pixels, without any metadata."""
+    return _encode(image, "JPEG", quality=quality, subsampling=0)
+
+
+def _encode(image: Image, file_format: str, **options: Any) -> bytes:
+    from PIL import Image as Pillow
+
+    buffer = io.BytesIO()
+    Pillow.fromarray(image).save(buffer, file_format, **options)
+    return buffer.getvalue()

@@ -1,0 +1,167 @@
+"""Evidence pictures: one annotated picture a measurement, fit to post or to send for a second opinion.
+
+Each picture shows the untouched crop beside the outlined one, the finding with its uncertainty, the scale of
+the original, what was taken for white, the source file with its hash, the date and the program's version.
+They are made of pixels alone: no metadata of the source file is carried over. A plain text version lies
+beside each.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from pipelines import words
+from vision.calibration import Calibration
+from vision.traits import TraitRecord
+
+if TYPE_CHECKING:
+    from vision.draw import Caption, Image, Swatch
+    from vision.photo import Photo
+
+DISCLAIMER = "A reading of a photo: evidence, not proof, and no appraisal."
+
+
+class Examined(Protocol):
+    """What is needed of an examined photo."""
+
+    @property
+    def file(self) -> str:
+        """Name of the file."""
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the file's bytes."""
+
+    @property
+    def calibration(self) -> Calibration | None:
+        """What was taken for white."""
+
+    @property
+    def traits(self) -> Sequence[TraitRecord]:
+        """Its records."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One evidence picture: its file name (without folder), the record, the pixels, and the same as text."""
+
+    name: str
+    record: TraitRecord
+    picture: Image
+    text: str
+
+
+def today() -> dt.date:
+    """Return the date that evidence carries; ``SOURCE_DATE_EPOCH`` fixes it for repeatable output."""
+    fixed = os.environ.get("SOURCE_DATE_EPOCH")
+    return dt.datetime.fromtimestamp(int(fixed), dt.UTC).date() if fixed else dt.date.today()
+
+
+def program() -> str:
+    """Return the program's name and version."""
+    return f"rakelight {version('rakelight')}"
+
+
+def white_words(calibration: Calibration | None) -> str:
+    """Return in words what was taken for white and how far an absolute color can be trusted."""
+    names = {
+        "color_chart": "a 24-patch color chart in the photo",
+        "grey_card": "a neutral card in the photo",
+        "eye_white": "the painted white of the eyes, which ages",
+        "scene": "an estimate from the whole scene",
+        "region": "a region that the user named",
+    }
+    if calibration is None or calibration.method == "none":
+        return "White: unknown; colors are as the camera wrote them."
+    name = names.get(calibration.method, calibration.method.replace("_", " "))
+    return f"White: {name}; absolute colors ± {calibration.u_delta_e:.1f} ΔE."
+
+
+def caption_of(photo: Examined, record: TraitRecord) -> Caption:
+    """Return the words of a record's evidence picture."""
+    from vision.draw import Caption
+
+    lines = words.reading(record)
+    if numbers := words.numbers(record):
+        lines.append(" · ".join(numbers))
+    if record.detail:
+        lines.append(record.detail)
+    return Caption(
+        title=words.title(record.trait, record.part),
+        headline=words.finding(record),
+        lines=tuple(lines),
+        footer=(
+            f"{white_words(photo.calibration)} {record.n_pixels} pixels, method {record.method}."
+            + (f" Notes: {', '.join(record.flags).replace('_', ' ')}." if record.flags else ""),
+            f"{photo.file} · SHA-256 {photo.sha256} · {today().isoformat()} · {program()}",
+            DISCLAIMER,
+        ),
+    )
+
+
+def swatches_of(record: TraitRecord) -> list[Swatch]:
+    """Return the color fields of a record that measured a surface color."""
+    from vision.color import lab_to_srgb8
+    from vision.draw import Swatch
+
+    try:
+        lab = [record.quantities[key].value for key in ("lab_L", "lab_a", "lab_b")]
+    except KeyError:
+        return []
+    r, g, b = (int(v) for v in lab_to_srgb8(lab))
+    return [Swatch((r, g, b), "paint, under D65")]
+
+
+def file_name(photo_file: str, record: TraitRecord) -> str:
+    """Return a safe file name without suffix: ``"IMG_2231-eyeliner_color"``."""
+    stem = re.sub(r"[^A-Za-z0-9._-]+", "_", Path(photo_file).stem).strip("._")[:80] or "photo"
+    part = f"-{record.part}" if record.part else ""
+    return re.sub(r"[^A-Za-z0-9._-]+", "_", f"{stem}-{record.trait}{part}")
+
+
+def pictures(pixels: Photo, photo: Examined) -> Iterator[Evidence]:
+    """Yield the evidence picture of every record of one photo that points at a place in it."""
+    from vision.draw import evidence_picture
+
+    taken: set[str] = set()
+    for record in photo.traits:
+        if record.region is None or not record.region.polygons:
+            continue
+        caption = caption_of(photo, record)
+        name = file_name(photo.file, record)
+        while name in taken:
+            name += "_"
+        taken.add(name)
+        picture = evidence_picture(pixels.rgb, record.region, caption, swatches_of(record))
+        text = "\n".join((caption.title, caption.headline, *caption.lines, "", *caption.footer)) + "\n"
+        yield Evidence(name, record, picture, text)
+
+
+def write(evidence: Evidence, folder: Path) -> Path:
+    """Write one picture (PNG, no metadata) and its text into ``folder``; returns the picture's path."""
+    from vision.draw import encode_png
+
+    path = folder / f"{evidence.name}.png"
+    path.write_bytes(encode_png(evidence.picture))
+    path.with_suffix(".txt").write_text(evidence.text, encoding="utf-8")
+    return path
+
+
+def run(files: Sequence[Path], *, out: Path, progress: Callable[[str], None] = lambda _: None) -> dict[str, Any]:
+    """Examine photos and write their evidence pictures into ``out``; see the ``evidence`` command.
+
+    Raises
+    ------
+    NoPhotoError
+        When none of the files is a readable photo; nothing is written then.
+    OutputError
+        When ``out`` cannot be written.
+    """
+    raise NotImplementedError
