@@ -11,6 +11,32 @@ from numpy.typing import NDArray
 from vision.traits import Region
 
 
+def undo_tone(linear_rgb: NDArray[Any], nodes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return relative light from linear RGB as photographed.
+
+    Parameters
+    ----------
+    linear_rgb
+        (..., 3) linear RGB of the photo, 0–1.
+    nodes
+        (2, K) ln of light and ln of linear RGB as photographed, both increasing. Past the ends the curve
+        goes on straight, near slope 1.
+    """
+    light = np.asarray(linear_rgb, np.float64)
+    floor = 1e-4
+    curved = np.exp(follow(nodes[1], nodes[0], np.log(np.maximum(light, floor))))
+    return curved * np.where(light < floor, light / floor, 1.0)
+
+
+def follow(
+    x_nodes: NDArray[np.float64], y_nodes: NDArray[np.float64], x: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Interpolate through the nodes; past the ends go on along the last piece, its slope kept in 0.5–1.5."""
+    slopes = np.clip(np.diff(y_nodes) / np.diff(x_nodes), 0.5, 1.5)
+    below, above = np.minimum(x - x_nodes[0], 0), np.maximum(x - x_nodes[-1], 0)
+    return np.interp(x, x_nodes, y_nodes) + below * slopes[0] + above * slopes[-1]
+
+
 @dataclass(frozen=True, slots=True)
 class Calibration:
     """How to turn a photo's linear RGB into surface color under D65, with its uncertainty.
@@ -37,6 +63,9 @@ class Calibration:
         ``"clipped_channel"``, ``"mixed_light"``, ``"reflection"``, ``"small"``, …
     notes
         Plain sentences: what was assumed, what was refused and why.
+    tone
+        (2, K) ln of true relative light against ln of linear RGB as photographed, both increasing: the
+        curve a phone laid over the photo, as a chart shows it. Taken off before all else. None when unknown.
     """
 
     method: str = "none"
@@ -50,6 +79,7 @@ class Calibration:
     residual_max: float | None = None
     flags: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    tone: NDArray[np.float64] | None = None
 
     def apply(self, linear_rgb: NDArray[Any]) -> NDArray[np.float64]:
         """Return linear RGB as if the scene were lit by D65 (and exposed to reflectance, if known).
@@ -63,7 +93,10 @@ class Calibration:
         -------
         (..., 3) float64 linear sRGB, not clipped.
         """
-        balanced = np.asarray(linear_rgb, np.float64) / np.asarray(self.neutral_rgb)
+        light = np.asarray(linear_rgb, np.float64)
+        if self.tone is not None:
+            light = undo_tone(light, self.tone)
+        balanced = light / np.asarray(self.neutral_rgb)
         return balanced @ self.matrix.T * (1.0 if self.exposure is None else self.exposure)
 
     def to_json(self) -> dict[str, Any]:

@@ -1,0 +1,735 @@
+"""The 24-patch color chart: found, proven to be one, and fitted.
+
+A finder only proposes places. What makes a place a chart is that its 24 patches, in one of the eight ways
+a 6 by 4 grid can lie, agree with the published values after a small and well-behaved correction. Charts of
+other makers fail that test and are refused.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.calibration import follow, undo_tone
+from vision.color import delta_e_2000, linear_to_lab, luminance, srgb_to_linear, xyz_to_linear
+
+Array = NDArray[np.float64]
+
+#: CIELAB under D50 (2°), the edition for charts made after November 2014, row by row from "dark skin";
+#: the last row is the grey scale from white to black. The maker's published averages, as tabulated in
+#: colour-science 0.4.7 ("ColorChecker24 - After November 2014"). The edition before differs by 0.85 ΔE00
+#: on average and 1.95 at most; a chart of that edition adds that much to the residual.
+CHART_LAB_D50: Array = np.array(
+    [
+        [37.54, 14.37, 14.92],
+        [64.66, 19.27, 17.50],
+        [49.32, -3.82, -22.54],
+        [43.46, -12.74, 22.72],
+        [54.94, 9.61, -24.79],
+        [70.48, -32.26, -0.37],
+        [62.73, 35.83, 56.50],
+        [39.43, 10.75, -45.17],
+        [50.57, 48.64, 16.67],
+        [30.10, 22.54, -20.87],
+        [71.77, -24.13, 58.19],
+        [71.51, 18.24, 67.37],
+        [28.37, 15.42, -49.80],
+        [54.38, -39.72, 32.27],
+        [42.43, 51.05, 28.62],
+        [81.80, 2.67, 80.41],
+        [50.63, 51.28, -14.12],
+        [49.57, -29.71, -28.32],
+        [95.19, -1.03, 2.93],
+        [81.29, -0.57, 0.44],
+        [66.89, -0.75, -0.06],
+        [50.76, -0.13, 0.14],
+        [35.63, -0.46, -0.48],
+        [20.64, 0.07, -0.46],
+    ]
+)
+EDITION = "24-patch chart, values after November 2014"
+
+_D50 = np.array([0.96422, 1.0, 0.82521])
+_BRADFORD_D50_D65 = np.array(
+    [[0.95547, -0.02310, 0.06326], [-0.02837, 1.01000, 0.02104], [0.01231, -0.02051, 1.33037]]
+)
+
+#: Patches narrower than this are refused: blur, demosaicing and JPEG chroma subsampling mix neighbors.
+MIN_PITCH_PX = 10.0
+_COLUMNS, _ROWS = 6, 4
+_GREY = slice(18, 24)
+
+
+def reference_linear() -> Array:
+    """Return the chart's (24, 3) linear sRGB under D65 (Bradford-adapted from D50); may leave [0, 1]."""
+    fy = (CHART_LAB_D50[:, 0] + 16) / 116
+    f = np.stack([fy + CHART_LAB_D50[:, 1] / 500, fy, fy - CHART_LAB_D50[:, 2] / 200], axis=1)
+    xyz = np.where(f > 6 / 29, f**3, 3 * (6 / 29) ** 2 * (f - 4 / 29)) * _D50
+    return xyz_to_linear(xyz @ _BRADFORD_D50_D65.T)
+
+
+@dataclass(frozen=True, slots=True)
+class ChartFit:
+    """A chart that passed, and what it says about the photo.
+
+    Attributes
+    ----------
+    corners
+        (4, 2) outline of the patch grid, pixels of the photo, starting at the "dark skin" corner and going
+        along its row.
+    pitch_px
+        Distance between neighboring patches along the shorter grid axis as photographed.
+    neutral_rgb
+        Linear RGB of a neutral surface relative to green = 1.
+    u_log_neutral
+        (2,) standard uncertainty of ln(r/g) and ln(b/g) from the scatter of the grey patches.
+    exposure
+        Factor from white-balanced linear RGB to reflectance.
+    matrix
+        (3, 3) correction after white balance; its rows sum to 1, so that neutrals stay neutral.
+    tone
+        (2, 6) tone curve for :func:`undo_tone`, to be taken off before all else.
+    residual
+        (24,) ΔE00 left on each patch; NaN where a patch was clipped.
+    shade
+        (24,) ln of each patch's light relative to the chart's mean.
+    flags
+        ``"clipped_channel"``, ``"partly_shaded"``, ``"mixed_light"``, ``"reflection"``, ``"small"``.
+    """
+
+    corners: Array
+    pitch_px: float
+    neutral_rgb: tuple[float, float, float]
+    u_log_neutral: tuple[float, float]
+    exposure: float
+    matrix: Array
+    tone: Array
+    residual: Array
+    shade: Array
+    flags: tuple[str, ...] = ()
+
+    @property
+    def residual_mean(self) -> float:
+        """Mean ΔE00 over the patches that were not clipped."""
+        return float(np.nanmean(self.residual))
+
+    @property
+    def residual_max(self) -> float:
+        """Worst ΔE00 over the patches that were not clipped."""
+        return float(np.nanmax(self.residual))
+
+
+@dataclass(frozen=True, slots=True)
+class ChartSearch:
+    """What the search came to: a fit, or the plain reasons why candidates were refused."""
+
+    fit: ChartFit | None = None
+    refused: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Square:
+    center: Array
+    sides: Array  # (2, 2): the two edge vectors
+    size: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Patches:
+    """Samples of a 6 by 4 grid in reading order of the grid as it lies."""
+
+    linear: Array  # (24, 3)
+    spread: Array  # (24,) relative standard deviation inside the patch
+    clipped: NDArray[np.bool_]  # (24,)
+
+
+# --- finding -------------------------------------------------------------------------------------------
+
+
+def _squares(rgb: NDArray[np.uint8]) -> list[_Square]:
+    """Return square-like outlines in (H, W, 3) uint8 RGB: dark-rimmed patches at any rotation and tilt."""
+    short = min(rgb.shape[:2])
+    found: list[_Square] = []
+    lab = cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB)
+    for channel in (rgb.max(axis=2), lab[..., 0], rgb.min(axis=2), lab[..., 1], lab[..., 2]):
+        for block in (max(short // 40 | 1, 5), max(short // 14 | 1, 5)):
+            binary = cv2.adaptiveThreshold(
+                channel, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY, block, -2
+            )
+            binary = cv2.morphologyEx(binary, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+            contours, _ = cv2.findContours(binary, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
+            for contour in contours:
+                square = _as_square(np.asarray(contour, np.int32), short)
+                if square is not None:
+                    found.append(square)
+    return _distinct(found)
+
+
+def _as_square(contour: NDArray[np.int32], short: int) -> _Square | None:
+    area = cv2.contourArea(contour)
+    if not 30 < area < (0.2 * short) ** 2:
+        return None
+    quad = cv2.approxPolyDP(contour, 0.1 * cv2.arcLength(contour, True), True)
+    if len(quad) != 4 or not cv2.isContourConvex(quad):
+        return None
+    p = quad.reshape(4, 2).astype(float)
+    if area < 0.75 * cv2.contourArea(quad):
+        return None
+    u, v = ((p[1] - p[0]) + (p[2] - p[3])) / 2, ((p[3] - p[0]) + (p[2] - p[1])) / 2
+    a, b = np.hypot(*u), np.hypot(*v)
+    if min(a, b) < 0.45 * max(a, b) or abs(np.dot(u, v)) > 0.6 * a * b:
+        return None
+    return _Square(p.mean(axis=0), np.stack([u, v]), float(np.sqrt(area)))
+
+
+def _distinct(squares: list[_Square]) -> list[_Square]:
+    """Drop repeats of one patch seen in several channels; the middle-sized one stays."""
+    if not squares:
+        return []
+    kept: list[_Square] = []
+    centers = np.array([s.center for s in squares])
+    sizes = np.array([s.size for s in squares])
+    free = np.ones(len(squares), bool)
+    for i in np.argsort(sizes):
+        if not free[i]:
+            continue
+        near = free & (np.hypot(*(centers - centers[i]).T) < 0.35 * sizes[i]) & (sizes < 1.5 * sizes[i])
+        members = np.flatnonzero(near)
+        kept.append(squares[int(members[np.argsort(sizes[members])[len(members) // 2]])])
+        free[near] = False
+    return kept
+
+
+def _grids(squares: list[_Square]) -> Iterator[Array]:
+    """Yield (3, 3) homographies from grid coordinates (patch centers at whole numbers) to pixels."""
+    if len(squares) < 7:
+        return
+    centers = np.array([s.center for s in squares])
+    sizes = np.array([s.size for s in squares])
+    left = set(range(len(squares)))
+    while left:
+        seed = left.pop()
+        group, queue = [seed], [seed]
+        while queue:
+            i = queue.pop()
+            gap = np.hypot(*(centers - centers[i]).T)
+            similar = (sizes > 0.6 * sizes[i]) & (sizes < 1.65 * sizes[i]) & (gap < 1.9 * sizes[i])
+            for j in np.flatnonzero(similar):
+                if int(j) in left:
+                    left.remove(int(j))
+                    group.append(int(j))
+                    queue.append(int(j))
+        if len(group) >= 7:
+            homography = _lattice([squares[i] for i in group])
+            if homography is not None:
+                yield from _windows(*homography)
+
+
+def _lattice(group: list[_Square]) -> tuple[Array, Array] | None:
+    """Number the squares of one group as a grid; return the homography and the whole coordinates."""
+    centers = np.array([s.center for s in group])
+    start = int(np.argmin(np.hypot(*(centers - np.median(centers, axis=0)).T)))
+    cells = {start: np.zeros(2)}
+    steps = {start: group[start].sides * 1.18}
+    queue = [start]
+    while queue:
+        i = queue.pop(0)
+        to_cell = np.linalg.pinv(steps[i].T)
+        for j in range(len(group)):
+            if j in cells:
+                continue
+            offset = to_cell @ (centers[j] - centers[i])
+            whole = np.round(offset)
+            if np.abs(whole).sum() == 1 and np.abs(offset - whole).max() < 0.28:
+                cells[j] = cells[i] + whole
+                axis = int(np.argmax(np.abs(whole)))
+                step = steps[i].copy()
+                step[axis] = 0.5 * step[axis] + 0.5 * (centers[j] - centers[i]) * whole[axis]
+                steps[j] = step
+                queue.append(j)
+    if len(cells) < 7:
+        return None
+    coordinates = np.array(list(cells.values()))
+    pixels = centers[list(cells)]
+    if np.ptp(coordinates, axis=0).min() < 1:
+        return None
+    homography, inliers = cv2.findHomography(coordinates, pixels, cv2.RANSAC, 0.2 * group[start].size)
+    if homography is None or inliers.sum() < 7:
+        return None
+    return np.asarray(homography, np.float64), coordinates[inliers.ravel() > 0]
+
+
+def _windows(homography: Array, cells: Array) -> Iterator[Array]:
+    """Yield the grid shifted and turned so that a 6 by 4 window covers most of the squares found."""
+    ranked: list[tuple[int, Array]] = []
+    for turn in (np.eye(3), np.array([[0.0, 1, 0], [1, 0, 0], [0, 0, 1]])):
+        turned = cells @ turn[:2, :2]
+        low, high = turned.min(axis=0).astype(int), turned.max(axis=0).astype(int)
+        for x0, y0 in itertools.product(range(low[0] - 2, high[0] + 1), range(low[1] - 2, high[1] + 1)):
+            inside = np.all((turned >= (x0, y0)) & (turned < (x0 + _COLUMNS, y0 + _ROWS)), axis=1).sum()
+            shift = np.array([[1.0, 0, x0], [0, 1, y0], [0, 0, 1]])
+            ranked.append((int(inside), homography @ turn @ shift))
+    ranked.sort(key=lambda item: -item[0])
+    for inside, candidate in ranked[:14]:
+        if inside >= 7 and inside >= 0.7 * ranked[0][0]:
+            yield candidate
+
+
+def _detector_grids(rgb: NDArray[np.uint8]) -> Iterator[Array]:
+    """Yield grids from OpenCV's own chart detector."""
+    detector = cv2.mcc.CCheckerDetector.create()
+    detector.setColorChartType(cv2.mcc.MCC24)
+    try:
+        if not detector.process(np.ascontiguousarray(rgb[..., ::-1]), 3):
+            return
+        boxes = [np.asarray(checker.getBox(), float) for checker in detector.getListColorChecker()]
+    except cv2.error:
+        return
+    for box in boxes:
+        for corners in (box, np.roll(box, 1, axis=0)):
+            grid = np.array([[-0.43, -0.43], [5.43, -0.43], [5.43, 3.43], [-0.43, 3.43]])
+            yield cv2.getPerspectiveTransform(grid.astype(np.float32), corners.astype(np.float32)).astype(
+                float
+            )
+
+
+def _snap(homography: Array, squares: list[_Square]) -> Array:
+    """Refit a grid to the squares that lie near its patch centers."""
+    cells = np.array([[x, y] for y in range(_ROWS) for x in range(_COLUMNS)], float)
+    expected = _project(homography, cells)
+    pitch = _pitch(homography)
+    source, target = [], []
+    for cell, point in zip(cells, expected, strict=True):
+        near = [
+            s for s in squares if np.hypot(*(s.center - point)) < 0.3 * pitch and 0.5 < s.size / pitch < 1.1
+        ]
+        if near:
+            source.append(cell)
+            target.append(min(near, key=lambda s: float(np.hypot(*(s.center - point)))).center)
+    if len(source) < 8:
+        return homography
+    found, _ = cv2.findHomography(np.array(source), np.array(target), cv2.RANSAC, 0.1 * pitch)
+    if found is None:
+        return homography
+    refined = np.asarray(found, np.float64)
+    if np.hypot(*(_project(refined, cells) - expected).T).max() > 0.45 * pitch:
+        return homography
+    return refined
+
+
+def _project(homography: Array, points: Array) -> Array:
+    return cv2.perspectiveTransform(points.reshape(1, -1, 2), homography)[0]
+
+
+def _pitch(homography: Array) -> float:
+    """Return the smaller mean distance between neighboring patch centers, in pixels."""
+    c = _project(homography, np.array([[0.0, 0], [5, 0], [5, 3], [0, 3]]))
+    along = (np.hypot(*(c[1] - c[0])) + np.hypot(*(c[2] - c[3]))) / 10
+    across = (np.hypot(*(c[3] - c[0])) + np.hypot(*(c[2] - c[1]))) / 6
+    return float(min(along, across))
+
+
+def _plausible(homography: Array, shape: tuple[int, ...]) -> bool:
+    """Tell whether the grid lies wholly in the picture, without fold, tilted no more than a chart can be."""
+    c = _project(homography, np.array([[-0.4, -0.4], [5.4, -0.4], [5.4, 3.4], [-0.4, 3.4]]))
+    if not np.isfinite(c).all() or not cv2.isContourConvex(c.astype(np.float32)):
+        return False
+    room = _pitch(homography)
+    if (c < -room).any() or (c[:, 0] > shape[1] + room).any() or (c[:, 1] > shape[0] + room).any():
+        return False
+    sides = np.hypot(*(np.roll(c, -1, axis=0) - c).T)
+    stretch = (sides[0] + sides[2]) / (sides[1] + sides[3]) / (5.8 / 3.8)
+    return bool(0.5 < stretch < 2.0 and sides.min() > 0)
+
+
+# --- sampling ------------------------------------------------------------------------------------------
+
+
+def _sample(rgb: NDArray[np.uint8], homography: Array) -> _Patches:
+    """Read the inner part of each patch in linear light."""
+    cell = int(np.clip(2 * _pitch(homography) // 2, 8, 40))
+    scale = np.array([[1 / cell, 0, -0.5 + 0.5 / cell], [0, 1 / cell, -0.5 + 0.5 / cell], [0, 0, 1]])
+    size = (_COLUMNS * cell, _ROWS * cell)
+    flat = cv2.warpPerspective(
+        rgb,
+        homography @ scale,
+        size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    inner = slice(round(0.3 * cell), max(round(0.7 * cell), round(0.3 * cell) + 1))
+    grid = flat.reshape(_ROWS, cell, _COLUMNS, cell, 3).swapaxes(1, 2)[:, :, inner, inner]
+    pixels = grid.reshape(24, -1, 3)
+    linear = srgb_to_linear(pixels)
+    mean = linear.mean(axis=1)
+    spread = linear.std(axis=1).mean(axis=1) / np.maximum(mean.mean(axis=1), 0.01)
+    clipped = (pixels >= 253).any(axis=2).mean(axis=1) > 0.02
+    return _Patches(mean, spread, clipped)
+
+
+# --- fitting -------------------------------------------------------------------------------------------
+
+#: The order of patches in each of the eight ways a 6 by 4 grid can lie (four of them mirrored).
+_TURNS: tuple[NDArray[np.int_], ...] = tuple(
+    np.arange(24).reshape(_ROWS, _COLUMNS)[::up, ::along].ravel() for up in (1, -1) for along in (1, -1)
+)
+_CELLS: Array = np.array([[x, y] for y in range(_ROWS) for x in range(_COLUMNS)], float)
+
+#: A chart is accepted up to this mean ΔE00 after the fit. Real charts, old or new edition, through phone
+#: processing stay below it; grids of other colors do not come near it under a fit this stiff.
+MAX_RESIDUAL_MEAN = 6.0
+_STIFFNESS = 0.15
+
+
+def _mismatch(linear: Array, reference: Array) -> float:
+    """Return the spread of log color against the reference after one gain a channel: cheap ranking."""
+    difference = np.log(np.maximum(linear, 2e-3)) - np.log(np.maximum(reference, 0.01))
+    difference -= np.median(difference, axis=0)
+    return float(np.abs(difference).mean())
+
+
+def _hats(x: Array, nodes: Array) -> Array:
+    """Return the (N, K) weights of piecewise linear interpolation, extended straight past the ends."""
+    k = np.clip(np.searchsorted(nodes, x) - 1, 0, len(nodes) - 2)
+    t = (x - nodes[k]) / (nodes[k + 1] - nodes[k])
+    weights = np.zeros((len(x), len(nodes)))
+    rows = np.arange(len(x))
+    weights[rows, k], weights[rows, k + 1] = 1 - t, t
+    return weights
+
+
+def _tone(
+    linear: Array, reference: Array, usable: NDArray[np.bool_], cells: Array
+) -> tuple[Array, Array, Array]:
+    """Return the photo's tone curve, ln of each channel's light, and ln of the light on each patch.
+
+    Phone photos are not linear after the sRGB curve is taken off: a shoulder and a toe remain. The model is
+    ln m = T(ln reference + ln light of the channel) + light gradient over the chart, T being piecewise linear
+    through the six grey steps with its bends held down, so that a gradient along the grey row, which the
+    colored patches above do not follow, is not taken for a curve.
+
+    Returns
+    -------
+    nodes
+        (2, 6): ln of true relative light, ln of linear RGB as photographed; both increase.
+    light
+        (3,) ln of each channel's light.
+    gradient
+        (24,) ln of the smoothly varying light on each patch relative to the middle of the chart.
+    """
+    grey = np.arange(18, 24)[usable[18:]]
+    seen = np.log(np.maximum(linear, 1e-4))
+    seen_luminance = seen.mean(axis=1)
+    known = np.log(np.maximum(reference.mean(axis=1), 0.01))
+    place = cells - cells.mean(axis=0)
+    light = np.median(seen[grey] - known[grey, None], axis=0)
+    bends = np.diff(np.eye(6), 2, axis=0)
+    slopes = np.diff(np.eye(6), axis=0)
+    for _ in range(4):
+        nodes = np.sort(known[18:]) + light.mean()
+        x = np.concatenate([known + light.mean(), *(known[grey] + light[c] for c in range(3))])
+        y = np.concatenate([seen_luminance, *(seen[grey, c] for c in range(3))])
+        where = np.concatenate([place, *(place[grey] for _ in range(3))])
+        base = np.concatenate([0.5 * usable * (np.arange(24) < 18), np.full(3 * len(grey), 1.0)])
+        columns = np.hstack([_hats(x, nodes), where])
+        prior = np.zeros((4 + 5 + 2 + 1, 8))
+        prior[:4, :6] = 0.35 * bends / np.diff(nodes)[:4, None]
+        prior[4:9, :6] = 0.15 * slopes / np.diff(nodes)[:, None]
+        prior[9, 6] = prior[10, 7] = 1.0
+        prior[11, 4] = 1.0
+        aim = np.concatenate([np.zeros(4), np.full(5, 0.15), np.zeros(2), nodes[4:5]])
+        w = base.copy()
+        for _ in range(5):
+            solution, *_ = np.linalg.lstsq(
+                np.vstack([columns * w[:, None], prior]), np.concatenate([y * w, aim]), rcond=None
+            )
+            rest = y - columns @ solution
+            scale = max(1.4826 * float(np.median(np.abs(rest[base > 0]))), 0.03)
+            w = base / np.sqrt(1 + (rest / (2 * scale)) ** 2)
+        steps = np.clip(np.diff(solution[:6]) / np.diff(nodes), 0.35, 2.5) * np.diff(nodes)
+        curve = solution[4] + np.concatenate([[0], np.cumsum(steps)]) - steps[:4].sum()
+        straight = follow(curve, nodes, seen - (place @ solution[6:])[:, None])
+        light = np.median(straight[grey] - known[grey, None], axis=0)
+    return np.stack([nodes, curve]), light, place @ solution[6:]
+
+
+def _haze(grey: Array) -> Array:
+    """Return the (3,) light that lies over the chart: sky or room mirrored in its surface, or lens flare.
+
+    Grey patches differ by one factor in all channels. What is left when each channel is drawn as a straight
+    line against green is added light; the least that explains it is returned, 0 where it is within noise.
+    """
+    if len(grey) < 5:
+        return np.zeros(3)
+    weight = 1 / (grey[:, 1] + 0.02)
+    lines = [np.polyfit(grey[:, 1], grey[:, c], 1, w=weight) for c in range(3)]
+    slope = np.array([line[0] for line in lines])
+    offset = np.array([line[1] for line in lines])
+    if slope.min() < 0.05 or np.abs(offset / slope).max() < 0.004:
+        return np.zeros(3)
+    common = max(0.0, float((-offset / slope).max()))
+    return np.clip(offset + slope * common, 0, 0.8 * grey.min(axis=0))
+
+
+def _stiff_matrix(balanced: Array, reference: Array, weight: Array) -> Array:
+    """Return the (3, 3) matrix nearest to identity that maps ``balanced`` to ``reference``; rows sum to 1."""
+    known = balanced @ _CHROMA_BASIS.T
+    matrix = np.eye(3)
+    for row in range(3):
+        a = np.vstack([known * weight[:, None], _STIFFNESS * np.eye(2)])
+        b = np.concatenate([(reference[:, row] - balanced[:, row]) * weight, np.zeros(2)])
+        matrix[row] += np.linalg.lstsq(a, b, rcond=None)[0] @ _CHROMA_BASIS
+    return matrix
+
+
+@dataclass(frozen=True, slots=True)
+class _Correction:
+    """From patches as photographed to their colors under D65."""
+
+    haze: Array  # (3,)
+    tone: Array  # (2, 6)
+    shade: Array  # (24,)
+    neutral: Array  # (3,)
+    exposure: float
+    matrix: Array  # (3, 3)
+
+    def apply(self, raw: Array) -> Array:
+        linear = undo_tone(np.maximum(raw - self.haze, 1e-3), self.tone)
+        return linear / np.exp(self.shade)[:, None] / self.neutral * self.exposure @ self.matrix.T
+
+
+_CHROMA_BASIS: Array = np.array([[1, -1, 0], [1, 1, -2]], float) / np.sqrt([[2], [6]])
+
+
+def _moved(start: _Correction, step: Array, place: Array) -> _Correction:
+    """Return the correction moved by 17 numbers: tone 6, neutral 2, exposure 1, light 2, matrix 6."""
+    curve = np.maximum.accumulate(start.tone[1] + step[:6]) + 1e-3 * np.arange(6)
+    return _Correction(
+        start.haze,
+        np.stack([start.tone[0], curve]),
+        start.shade + place @ step[9:11],
+        start.neutral * np.exp([step[6], 0.0, step[7]]),
+        start.exposure * float(np.exp(step[8])),
+        start.matrix + step[11:].reshape(3, 2) @ _CHROMA_BASIS,
+    )
+
+
+def _polished(
+    start: _Correction, raw: Array, reference: Array, usable: NDArray[np.bool_], cells: Array
+) -> _Correction:
+    """Refine all parts of the correction together, by perceived color error, each held near its start.
+
+    The scales of the priors say how far each part may reasonably move: they keep the correction tame
+    outside the chart's colors, which 24 patches alone would not.
+    """
+    from scipy.optimize import least_squares
+
+    place = cells - cells.mean(axis=0)
+    goal = linear_to_lab(reference)
+    chroma = np.hypot(goal[:, 1], goal[:, 2])[:, None]
+    weight = usable[:, None] * np.hstack([np.ones((24, 1)), 1 / (1 + 0.045 * np.tile(chroma, 2))])
+    scale = np.repeat([0.15, 0.04, 0.3, 0.03, 0.15], [6, 2, 1, 2, 6])
+    identity = np.zeros(17)
+    identity[11:] = -((start.matrix - np.eye(3)) @ _CHROMA_BASIS.T).ravel()
+
+    def misfit(step: Array) -> Array:
+        lab = linear_to_lab(_moved(start, step, place).apply(raw))
+        return np.concatenate([((lab - goal) * weight).ravel(), (step - identity) / scale])
+
+    found = least_squares(misfit, np.zeros(17), loss="soft_l1", f_scale=3.0, max_nfev=12)
+    return _moved(start, found.x, place)
+
+
+def _fit_as(patches: _Patches, turn: NDArray[np.int_], homography: Array) -> ChartFit | None:
+    """Fit the correction with the grid lying as ``turn`` says; None when too little is usable."""
+    reference = reference_linear()
+    raw, clipped = patches.linear[turn], patches.clipped[turn]
+    cells = _CELLS[turn]
+    usable = ~clipped & (raw.max(axis=1) > 2e-3)
+    grey = np.zeros(24, bool)
+    grey[18:23] = True
+    grey &= usable & (raw.min(axis=1) > 1e-3)
+    if usable.sum() < 15 or grey.sum() < 3:
+        return None
+
+    haze = _haze(raw[18:][usable[18:]])
+    raw = np.maximum(raw - haze, 1e-3)
+    nodes, light, gradient = _tone(raw, reference, usable, cells)
+    linear = undo_tone(raw, nodes)
+    brightness = np.log(luminance(linear / np.exp(light)) / luminance(reference))
+    rest = brightness - gradient
+    shaded = bool(_steps(rest[usable]) > 0.5)
+    shade = brightness if shaded else gradient
+    lit = usable & (shade > np.median(shade[usable]) - 0.35)
+    flat = linear / np.exp(shade - np.median(shade[usable]))[:, None]
+
+    neutral_from = grey & lit if (grey & lit).sum() >= 2 else grey
+    ratios = np.log(linear[neutral_from] / reference[neutral_from])
+    weight = np.sqrt(np.clip(linear[neutral_from].mean(axis=1), 0.01, 0.5))
+    cast = np.average(ratios - ratios[:, 1:2], axis=0, weights=weight)
+    scatter = (ratios - ratios[:, 1:2])[:, [0, 2]].std(axis=0) / np.sqrt(max(len(ratios) - 1, 1))
+    neutral = np.exp(cast)
+
+    exposure = np.exp(-np.median(np.log((flat[grey] / neutral).mean(axis=1) / reference[grey].mean(axis=1))))
+    balanced = flat / neutral * exposure
+    start = _Correction(
+        haze, nodes, shade - np.median(shade[usable]), neutral, float(exposure),
+        _stiff_matrix(balanced, reference, usable / (np.abs(reference).max(axis=1) + 0.08)),
+    )  # fmt: skip
+    correction = _polished(start, patches.linear[turn], reference, usable, cells)
+    corrected = linear_to_lab(correction.apply(patches.linear[turn]))
+    residual = np.where(usable, delta_e_2000(corrected, linear_to_lab(reference)), np.nan)
+
+    flags = []
+    if clipped.any():
+        flags.append("clipped_channel")
+    if shaded:
+        flags.append("partly_shaded")
+    if _light_differs(linear, reference, grey, shade):
+        flags.append("mixed_light")
+    if haze.max() > 0.004 or _reflects(patches.spread[turn], residual, shade, usable):
+        flags.append("reflection")
+    pitch = _pitch(homography)
+    if pitch < 1.6 * MIN_PITCH_PX:
+        flags.append("small")
+    corners = _project(homography, _outline(turn))
+    return ChartFit(
+        corners=corners,
+        pitch_px=pitch,
+        neutral_rgb=(float(correction.neutral[0]), 1.0, float(correction.neutral[2])),
+        u_log_neutral=(float(scatter[0]), float(scatter[1])),
+        exposure=correction.exposure,
+        matrix=correction.matrix,
+        tone=correction.tone,
+        residual=residual,
+        shade=shade,
+        flags=tuple(flags),
+    )
+
+
+def _steps(values: Array) -> float:
+    """Return the gap between the means of the two best-split halves of ``values``: a cast shadow's depth.
+
+    0 unless both halves hold four patches and lie clearly apart.
+    """
+    v = np.sort(values)
+    best = 0.0
+    for k in range(4, len(v) - 3):
+        low, high = v[:k], v[k:]
+        within = float(np.sqrt((low.var() * len(low) + high.var() * len(high)) / len(v)))
+        gap = float(high.mean() - low.mean())
+        if gap > 4 * within:
+            best = max(best, gap)
+    return best
+
+
+def _light_differs(linear: Array, reference: Array, grey: NDArray[np.bool_], shade: Array) -> bool:
+    """Tell whether the grey patches disagree on the light's color beyond what flare explains."""
+    if grey.sum() < 3:
+        return False
+    ratios = np.log(linear[grey] / reference[grey])
+    tint = (ratios - ratios[:, 1:2])[:, [0, 2]]
+    return bool(np.ptp(tint, axis=0).max() > 0.15)
+
+
+def _reflects(spread: Array, residual: Array, shade: Array, usable: NDArray[np.bool_]) -> bool:
+    """Tell whether some patch is brighter than the light allows and wrong or uneven with it: a reflection."""
+    odd = (
+        usable & (shade > np.median(shade[usable]) + 0.35) & ((spread > 0.12) | (np.nan_to_num(residual) > 8))
+    )
+    return bool(odd.any())
+
+
+def _outline(turn: NDArray[np.int_]) -> Array:
+    """Return the (4, 2) grid corners in grid coordinates, starting at the reference's first patch."""
+    first, along, last, down = (_CELLS[turn[i]] for i in (0, 5, 23, 18))
+    middle = np.array([2.5, 1.5])
+    return np.array([c + 0.42 * np.sign(c - middle) for c in (first, along, last, down)])
+
+
+def _judge(rgb: NDArray[np.uint8], homography: Array) -> tuple[ChartFit | None, str]:
+    """Prove or refuse one candidate grid; the text says why it was refused."""
+    pitch = _pitch(homography)
+    patches = _sample(rgb, homography)
+    reference = reference_linear()
+    ranked = sorted(_TURNS, key=lambda turn: _mismatch(patches.linear[turn], reference))
+    fits = [fit for turn in ranked[:3] if (fit := _fit_as(patches, turn, homography)) is not None]
+    if not fits:
+        return None, "A color chart may be in view, but most of its patches are clipped or black."
+    fits.sort(key=lambda fit: fit.residual_mean)
+    best = fits[0]
+    if pitch < MIN_PITCH_PX and best.residual_mean < 2 * MAX_RESIDUAL_MEAN:
+        return None, (
+            f"A color chart was found, but its patches are {pitch:.0f} px apart, too small to read; "
+            "photograph it closer."
+        )
+    if best.residual_mean > MAX_RESIDUAL_MEAN:
+        return None, (
+            "A grid of patches was found, but its colors do not fit the published values "
+            f"(mean ΔE00 {best.residual_mean:.1f}); it is not used."
+        )
+    if len(fits) > 1 and fits[1].residual_mean < 1.3 * best.residual_mean:
+        return None, "A grid of patches was found, but not which way up it lies; it is not used."
+    if np.abs(best.matrix - np.eye(3)).max() > 0.9:
+        return None, "A color chart was found, but only an extreme correction would fit it; it is not used."
+    return best, ""
+
+
+# --- the search ----------------------------------------------------------------------------------------
+
+
+def find_chart(rgb: NDArray[np.uint8]) -> ChartSearch:
+    """Find the classic 24-patch chart, prove it by its colors and fit the correction.
+
+    Parameters
+    ----------
+    rgb
+        (H, W, 3) uint8 sRGB.
+
+    Returns
+    -------
+    ChartSearch
+        With the best-fitting chart, or with the plain reasons why candidates were refused. Patches closer
+        than :data:`MIN_PITCH_PX` and fits above :data:`MAX_RESIDUAL_MEAN` are refused.
+    """
+    refused: list[str] = []
+    best: ChartFit | None = None
+    for homography in _candidates(rgb):
+        fit, why = _judge(rgb, homography)
+        if fit is None:
+            refused.append(why)
+        elif best is None or fit.residual_mean < best.residual_mean:
+            best = fit
+        if best is not None and best.residual_mean < 3.0:
+            break
+    return ChartSearch(best, tuple(dict.fromkeys(refused)) if best is None else ())
+
+
+def _candidates(rgb: NDArray[np.uint8]) -> Iterator[Array]:
+    """Yield distinct grid homographies in pixels of ``rgb``, from coarse to fine views of it."""
+    long_side = max(rgb.shape[:2])
+    scales = sorted({min(1.0, size / long_side) for size in (900, 1700)})
+    if long_side < 700:
+        scales.append(900 / long_side)
+    seen: list[Array] = []
+    for scale in scales:
+        view = rgb
+        if scale != 1:
+            how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+            view = np.asarray(cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=how), np.uint8)
+        squares = _squares(view)
+        up = np.diag([1 / scale, 1 / scale, 1.0])
+        for homography in itertools.chain(_grids(squares), _detector_grids(view)):
+            full = up @ _snap(homography, squares)
+            corners = _project(full, _outline(_TURNS[0]))
+            if not _plausible(full, rgb.shape) or any(
+                np.abs(corners - known).max() < 0.25 * _pitch(full) for known in seen
+            ):
+                continue
+            seen.append(corners)
+            yield full
