@@ -1,0 +1,188 @@
+"""Where a molded mark may stand, by the kind of relief letters make.
+
+Letters are strokes in two directions at once, gathered in lines, with quiet vinyl around. Seams and
+scratches have one direction, hair and folds likewise, weave has no quiet surround, eyes and lips are not
+repeated. No network runs here: this must be cheap enough for every photo. What it offers is a place to
+look, not a finding.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.locate.places import MarkPlace
+from vision.photo import Photo
+from vision.relief import Float, flatten
+
+#: Letter heights looked for, in pixels of the working picture.
+_HEIGHTS_PX = (9.0, 16.0, 28.0, 48.0)
+_WORKING_SIDE = 800
+_MOST = 5
+#: Relative brightness change that camera noise and JPEG leave on smooth vinyl in the working picture.
+_NOISE = 0.004
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    corners: NDArray[np.float64]
+    score: float
+    letter: float
+    angle: float
+    flags: tuple[str, ...]
+
+
+def find_marks(photo: Photo) -> list[MarkPlace]:
+    """Return places that may carry molded text, likeliest first.
+
+    Parameters
+    ----------
+    photo
+        Any photo; it is looked at in reduced size.
+
+    Returns
+    -------
+    At most five places with outlines in pixels of the upright original. ``confidence`` ranks them and is
+    low for anything that is not line-shaped relief on a quiet surface. ``angle_deg`` is in [0, 180): which
+    end is up only the reading can tell. Empty for even or tiny pictures.
+    """
+    small, scale = photo.small
+    shrink = min(1.0, _WORKING_SIDE / max(small.shape[:2]))
+    if min(small.shape[:2]) * shrink < 48:
+        return []
+    if shrink < 1.0:
+        small = np.asarray(
+            cv2.resize(small, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8
+        )
+    scale *= shrink
+    found = [c for letter in _HEIGHTS_PX for c in _at_height(small, letter)]
+    return [_place(c, scale) for c in _distinct(found)[:_MOST]]
+
+
+def _place(candidate: _Candidate, scale: float) -> MarkPlace:
+    outline = tuple((float(x), float(y)) for x, y in candidate.corners / scale)
+    return MarkPlace(
+        outline=outline,
+        confidence=round(candidate.score, 3),
+        angle_deg=round(candidate.angle, 1),
+        letter_height_px=round(candidate.letter / scale, 1),
+        flags=candidate.flags,
+    )
+
+
+def _at_height(rgb: NDArray[np.uint8], letter: float) -> list[_Candidate]:
+    """Candidates whose letters are about ``letter`` px high."""
+    step = max(1.0, letter / 12.0)
+    size = (max(32, round(rgb.shape[1] / step)), max(32, round(rgb.shape[0] / step)))
+    image = rgb if step == 1.0 else np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
+    unit = letter / step
+    shading = flatten(image, unit)
+    strokes, energy = _stroke_strength(shading, unit)
+    quiet = _surround(strokes, unit)
+    contrast = strokes / (quiet + _NOISE)
+    mask = (contrast > 1.6) & (strokes > 2.0 * _NOISE)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(0.9 * unit), _odd(0.9 * unit)))
+    closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, kernel)
+    closed = cv2.morphologyEx(
+        closed, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(0.5 * unit),) * 2)
+    )
+    contours, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    out = []
+    for contour in contours:
+        candidate = _judge(contour, strokes, energy, contrast, unit)
+        if candidate is not None:
+            score, corners, angle, flags = candidate
+            out.append(_Candidate(corners * step, score, letter, angle, flags))
+    return out
+
+
+def _stroke_strength(shading: Float, unit: float) -> tuple[Float, Float]:
+    """Strength of strokes in the weaker direction, and in all directions, over about a letter."""
+    smooth = cv2.GaussianBlur(shading, (0, 0), max(0.8, unit / 14))
+    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125)
+    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125)
+    limit = 0.25  # one glint must not outweigh a word
+    strength = np.maximum(np.hypot(gx, gy), 1e-9)
+    soft = np.minimum(strength, limit) / strength
+    gx, gy = gx * soft, gy * soft
+    sigma = 0.75 * unit
+    xx, yy, xy = (cv2.GaussianBlur(m, (0, 0), sigma) for m in (gx * gx, gy * gy, gx * gy))
+    mean, spread = 0.5 * (xx + yy), np.sqrt(0.25 * (xx - yy) ** 2 + xy * xy)
+    weaker = np.sqrt(np.maximum(mean - spread, 0.0))
+    return np.asarray(weaker, np.float32), np.asarray(np.sqrt(2 * mean), np.float32)
+
+
+def _surround(strokes: Float, unit: float) -> Float:
+    """How strong strokes are around: the lower quartile over a wide neighborhood."""
+    step = max(1, round(unit / 2))
+    reduced = strokes[::step, ::step]
+    reach = max(3, 2 * round(9 * unit / step / 2) + 1)
+    levels = np.quantile(reduced, np.linspace(0.02, 0.98, 25)).astype(np.float32)
+    coded = np.searchsorted(levels, reduced).astype(np.uint8)
+    counts = np.stack([cv2.blur((coded <= k).astype(np.float32), (reach, reach)) for k in range(len(levels))])
+    quartile = np.argmax(counts >= 0.35, axis=0)
+    quartile[(counts < 0.35).all(axis=0)] = len(levels) - 1
+    low = cv2.GaussianBlur(levels[quartile], (0, 0), 1.5)
+    return np.asarray(cv2.resize(low, (strokes.shape[1], strokes.shape[0])), np.float32)
+
+
+def _judge(
+    contour: NDArray[np.int32], strokes: Float, energy: Float, contrast: Float, unit: float
+) -> tuple[float, NDArray[np.float64], float, tuple[str, ...]] | None:
+    """Score one blob: line-shaped, two-directional, standing out, not cut by the border."""
+    (cx, cy), (w, h), angle = cv2.minAreaRect(contour)
+    long, short = max(w, h), min(w, h)
+    area = cv2.contourArea(contour)
+    if short < 0.6 * unit or long < 1.8 * unit or area < 1.5 * unit * unit or short > 14 * unit:
+        return None
+    height, width = strokes.shape
+    if w * h > 0.6 * height * width:
+        return None
+    x, y, bw, bh = cv2.boundingRect(contour)
+    inside = np.zeros((bh, bw), np.uint8)
+    cv2.drawContours(inside, [contour], -1, 1, cv2.FILLED, offset=(-x, -y))
+    window = (slice(y, y + bh), slice(x, x + bw))
+    chosen = inside > 0
+    standing_out = float(np.median(contrast[window][chosen]))
+    balance = float(np.mean(strokes[window][chosen]) / (np.mean(energy[window][chosen]) + 1e-9))
+    filling = area / (w * h)
+    border = sum((x <= 1, y <= 1, x + bw >= width - 1, y + bh >= height - 1))
+    rows = max(1.0, short / (1.5 * unit))
+    evidence = (
+        2.2 * math.log(max(standing_out, 1e-3) / 2.2)
+        + 5.0 * (balance - 0.32)
+        + 1.2 * math.log(max(long / unit, 1e-3) / 3.0)
+        + 2.0 * (filling - 0.6)
+        - 0.9 * border
+        - 0.25 * max(0.0, rows - 3.0)
+    )
+    flags = ("cut_by_border",) if border else ()
+    direction = (angle if w >= h else angle + 90.0) % 180.0
+    corners = np.asarray(cv2.boxPoints(((cx, cy), (w + 0.8 * unit, h + 0.8 * unit), angle)), np.float64)
+    return 1.0 / (1.0 + math.exp(-evidence)), corners, direction, flags
+
+
+def _distinct(found: list[_Candidate]) -> list[_Candidate]:
+    """The best of candidates that overlap, likeliest first."""
+    kept: list[_Candidate] = []
+    for candidate in sorted(found, key=lambda c: -c.score):
+        if candidate.score < 0.1:
+            continue
+        if all(_overlap(candidate.corners, other.corners) < 0.3 for other in kept):
+            kept.append(candidate)
+    return kept
+
+
+def _overlap(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    """Shared area over the smaller area of two convex outlines."""
+    shared, _ = cv2.intersectConvexConvex(a.astype(np.float32), b.astype(np.float32))
+    smaller = min(cv2.contourArea(a.astype(np.float32)), cv2.contourArea(b.astype(np.float32)))
+    return float(shared) / max(float(smaller), 1e-6)
+
+
+def _odd(value: float) -> int:
+    return 2 * int(value / 2) + 1

@@ -1,0 +1,587 @@
+"""Molded text as read: lines in reading order, with a confidence earned by agreement.
+
+Each line is looked at in several ways (the photo itself, its contrast stretched, heights under several
+supposed lights, tighter and wider crops). What most ways read alike is believed; where they differ the
+record shows the alternatives. No list of known words is used: a mark that is not in any guide must come out
+as it stands.
+
+How this could mislead a dealer, and what guards against it: texture read as letters (several ways must
+agree); a worn digit read with confidence (alternatives, and no confidence from the engine's own word); a
+frontal photo of a marked part taken for a blank (``absent`` needs a sharp, smooth surface in side light).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.locate.places import MarkPlace
+from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OcrLine, Outcome, guarded, straightened
+from vision.photo import Photo
+from vision.relief import flatten, hypotheses, picture
+from vision.traits import Polygon, Reason, Region, TextLine, Trait, TraitRecord
+
+METHOD = "mark_text/1"
+
+_SURVEY_SIDE = 896
+_STRIP_PX = 48
+_MOST_LINES = 10
+_MOST_PIXELS = 500_000
+_SIGNS = "®©™"
+
+
+@dataclass(frozen=True, slots=True)
+class _Box:
+    """One found line: upper edge then lower edge, in pixels of the original."""
+
+    polygon: NDArray[np.float64]
+    score: float
+    votes: int = 1
+
+    @property
+    def rectangle(self) -> tuple[tuple[float, float], tuple[float, float], float]:
+        return cv2.minAreaRect(self.polygon.astype(np.float32))  # type: ignore[no-any-return]
+
+    @property
+    def height(self) -> float:
+        half = len(self.polygon) // 2
+        return float(np.median(np.linalg.norm(self.polygon[:half] - self.polygon[half:][::-1], axis=1)))
+
+    @property
+    def length(self) -> float:
+        half = len(self.polygon) // 2
+        middle = 0.5 * (self.polygon[:half] + self.polygon[half:][::-1])
+        return float(np.linalg.norm(np.diff(middle, axis=0), axis=1).sum())
+
+    @property
+    def along(self) -> NDArray[np.float64]:
+        half = len(self.polygon) // 2
+        chord = self.polygon[half - 1] + self.polygon[half] - self.polygon[0] - self.polygon[-1]
+        return chord / (np.linalg.norm(chord) + 1e-9)
+
+    @property
+    def center(self) -> NDArray[np.float64]:
+        return self.polygon.mean(axis=0)
+
+    def turned(self) -> _Box:
+        """The same box read from the other end."""
+        half = len(self.polygon) // 2
+        return _Box(np.roll(self.polygon, half, axis=0), self.score, self.votes)
+
+
+@dataclass(slots=True)
+class _Reading:
+    """All readings of one box, and what they agree on."""
+
+    box: _Box
+    lines: list[OcrLine] = field(default_factory=list)
+    text: str = ""
+    agreement: float = 0.0
+    weakest: float = 0.0
+    strength: float = 0.0
+    alternatives: tuple[str, ...] = ()
+
+
+class _EngineError(Exception):
+    def __init__(self, outcome: Outcome) -> None:
+        super().__init__(outcome.detail)
+        self.outcome = outcome
+
+
+def measure(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine | OcrEngine) -> TraitRecord:
+    """Return the molded (or printed) text in a photo of a mark.
+
+    Parameters
+    ----------
+    photo
+        The whole photo; original pixels are used for reading.
+    marks
+        Candidate places; they are looked at closer than the rest. May be empty.
+    engine
+        Any engine; a bare one is put behind a guard.
+
+    Returns
+    -------
+    ``present`` with ``text``, ``absent``, or a reason: ``engine_missing``, ``engine_failed``, ``blurred``,
+    ``too_small``, ``ambiguous`` or ``not_located``. A line's ``confidence`` is the probability that its text
+    is right in every character. Polygons run along the upper edge of the text as read, then back along the
+    lower one.
+    """
+    guard = engine if isinstance(engine, GuardedEngine) else guarded(engine)
+    if isinstance(guard.engine, NullEngine):
+        return _withheld(Reason.ENGINE_MISSING, "Reading is switched off: no OCR engine is in use.", marks)
+    try:
+        boxes = _find(photo, marks, guard)
+        readings = _read(photo, boxes, guard)
+    except _EngineError as error:
+        assert error.outcome.reason is not None
+        return _withheld(error.outcome.reason, error.outcome.detail, marks)
+    return _record(photo, marks, readings)
+
+
+# --- where the lines are -------------------------------------------------------------------------------
+
+
+def _find(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine) -> list[_Box]:
+    """Lines found in the whole photo and, closer, in the candidate places."""
+    boxes: list[_Box] = []
+    for x0, y0, x1, y1 in _windows(photo, marks):
+        crop = photo.rgb[y0:y1, x0:x1]
+        scale = min(1.0, _SURVEY_SIDE / max(crop.shape[:2]))
+        if scale < 1.0:
+            crop = np.asarray(
+                cv2.resize(crop, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8
+            )
+        for view in _survey_views(crop):
+            outcome = engine.find(view)
+            if outcome.reason is not None:
+                raise _EngineError(outcome)
+            for line in outcome.lines:
+                polygon = np.asarray(line.polygon, np.float64).reshape(-1, 2)
+                if len(polygon) >= 4 and len(polygon) % 2 == 0:
+                    boxes.append(_Box(polygon / scale + (x0, y0), line.confidence))
+    return _merged(boxes)[:_MOST_LINES]
+
+
+def _windows(photo: Photo, marks: Sequence[MarkPlace]) -> list[tuple[int, int, int, int]]:
+    """The whole photo, and each place whose letters the whole photo would show too small."""
+    whole = (0, 0, photo.width, photo.height)
+    out = [whole]
+    shrink = min(1.0, _SURVEY_SIDE / max(photo.width, photo.height))
+    for mark in marks[:2]:
+        points = np.asarray(mark.outline, float)
+        margin = 2.0 * max(mark.letter_height_px, 8.0)
+        x0, y0 = np.floor(points.min(axis=0) - margin).astype(int)
+        x1, y1 = np.ceil(points.max(axis=0) + margin).astype(int)
+        window = (max(0, x0), max(0, y0), min(photo.width, x1), min(photo.height, y1))
+        long_side = max(window[2] - window[0], window[3] - window[1])
+        closer = min(1.0, _SURVEY_SIDE / max(1, long_side)) / shrink
+        if closer > 1.5 and mark.letter_height_px * shrink < 22 and mark.confidence > 0.3:
+            out.append((int(window[0]), int(window[1]), int(window[2]), int(window[3])))
+    return out
+
+
+def _survey_views(crop: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], ...]:
+    radius = max(crop.shape[:2]) / 24.0
+    return crop, picture(flatten(crop, radius))
+
+
+def _merged(boxes: Iterable[_Box]) -> list[_Box]:
+    """One box for each place, the longest that scores well; how many views saw it is counted."""
+    kept: list[_Box] = []
+    for box in sorted(boxes, key=lambda b: -b.score * math.sqrt(b.length * b.height)):
+        for index, other in enumerate(kept):
+            if _covered(box, other) > 0.5:
+                kept[index] = _Box(other.polygon, max(other.score, box.score), other.votes + 1)
+                break
+        else:
+            kept.append(box)
+    return sorted(kept, key=lambda b: -b.score * math.sqrt(b.length * b.height) * b.votes)
+
+
+def _covered(box: _Box, other: _Box) -> float:
+    """Share of ``box`` that lies in ``other``."""
+    a = cv2.boxPoints(box.rectangle)
+    b = cv2.boxPoints(other.rectangle)
+    shared, _ = cv2.intersectConvexConvex(a, b)
+    return float(shared) / max(float(cv2.contourArea(a)), 1e-6)
+
+
+# --- what they say -------------------------------------------------------------------------------------
+
+
+def _read(photo: Photo, boxes: Sequence[_Box], engine: GuardedEngine) -> list[_Reading]:
+    """Read all boxes: first which end is up, then every way of looking."""
+    readings: list[_Reading] = []
+    for box in boxes:
+        views, scale, origin = _views_of(photo, box)
+        readings.append(_read_box(box, views, scale, origin, engine))
+    direction = _common_direction(readings)
+    if direction is None:
+        return readings
+    return [r for r in readings if float(r.box.along @ direction) > 0.5 or r.agreement > 0.8]
+
+
+def _views_of(photo: Photo, box: _Box) -> tuple[dict[str, NDArray[np.uint8]], float, NDArray[np.float64]]:
+    """Ways of looking at the surroundings of one box, scaled so that the line is about a strip high."""
+    margin = 0.8 * box.height
+    low = np.floor(np.maximum(box.polygon.min(axis=0) - margin, 0)).astype(int)
+    high = np.ceil(np.minimum(box.polygon.max(axis=0) + margin, (photo.width, photo.height))).astype(int)
+    crop = photo.rgb[low[1] : high[1], low[0] : high[0]]
+    scale = min(2.5, 1.15 * _STRIP_PX / max(box.height, 1.0))
+    scale = min(scale, math.sqrt(_MOST_PIXELS / max(1, crop.shape[0] * crop.shape[1])))
+    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    crop = np.asarray(cv2.resize(crop, None, fx=scale, fy=scale, interpolation=method), np.uint8)
+    letter = 0.6 * box.height * scale
+    return hypotheses(crop, letter), scale, low.astype(np.float64)
+
+
+def _read_box(
+    box: _Box,
+    views: dict[str, NDArray[np.uint8]],
+    scale: float,
+    origin: NDArray[np.float64],
+    engine: GuardedEngine,
+) -> _Reading:
+    first = [views["plain"], views["contrast"]]
+    ends = [box, box.turned()]
+    if box.length < 1.7 * box.height:
+        ends += [_quarter_turned(box), _quarter_turned(box).turned()]
+    tries = [[(view, _local(end, scale, origin)) for view in first] for end in ends]
+    lines = _recognize([_strip(v, p) for attempt in tries for v, p in attempt], engine)
+    groups = [lines[i : i + len(first)] for i in range(0, len(lines), len(first))]
+    best = max(range(len(ends)), key=lambda i: _weight_of(groups[i]))
+    chosen = _local(ends[best], scale, origin)
+    heights = [view for name, view in views.items() if name not in ("plain", "contrast")]
+    more = [_strip(view, chosen) for view in heights]
+    more += [_strip(view, _widened(chosen, 1.2)) for view in first]
+    more += [_strip(view, _widened(chosen, 0.88)) for view in first]
+    reading = _Reading(ends[best], groups[best] + _recognize(more, engine))
+    _agree(reading)
+    return reading
+
+
+def _recognize(strips: list[NDArray[np.uint8]], engine: GuardedEngine) -> list[OcrLine]:
+    outcome = engine.recognize(strips)
+    if outcome.reason is not None:
+        raise _EngineError(outcome)
+    return list(outcome.lines)
+
+
+def _strip(view: NDArray[np.uint8], polygon: NDArray[np.float64]) -> NDArray[np.uint8]:
+    return straightened(view, polygon, _STRIP_PX)
+
+
+def _local(box: _Box, scale: float, origin: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray((box.polygon - origin) * scale, np.float64)
+
+
+def _widened(polygon: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
+    """The same line with more or less room above and below."""
+    half = len(polygon) // 2
+    upper, lower = polygon[:half], polygon[half:][::-1]
+    middle = 0.5 * (upper + lower)
+    return np.concatenate([middle + factor * (upper - middle), (middle + factor * (lower - middle))[::-1]])
+
+
+def _quarter_turned(box: _Box) -> _Box:
+    corners = cv2.boxPoints(box.rectangle).astype(np.float64)
+    return _Box(np.roll(corners, 1, axis=0), box.score, box.votes)
+
+
+def _weight_of(lines: Sequence[OcrLine]) -> float:
+    return sum(line.confidence**2 * math.sqrt(len(line.text)) for line in lines)
+
+
+def _common_direction(readings: Sequence[_Reading]) -> NDArray[np.float64] | None:
+    """The direction most of the well-read text runs in; None when nothing was read."""
+    total = np.zeros(2)
+    for reading in readings:
+        total += reading.box.along * reading.agreement**2 * reading.strength * len(reading.text)
+    size = float(np.linalg.norm(total))
+    return total / size if size > 0.3 else None
+
+
+# --- agreement ---------------------------------------------------------------------------------------
+
+
+def tidied(text: str) -> str:
+    """Return a reading in the form readings are compared in.
+
+    The registered, copyright and trademark signs are taken out: an engine's word on them is not trusted.
+    Letters whose small form only differs in size follow the capitals around them.
+    """
+    text = "".join(" " if c in _SIGNS else c for c in text)
+    text = re.sub(r"\s+", " ", text).strip()
+    upper = sum(c.isupper() for c in text)
+    lower = sum(c.islower() for c in text)
+    if upper >= lower:
+        text = "".join(c.upper() if c in "cosuvwxzkpi" else c for c in text)
+    return text
+
+
+def _agree(reading: _Reading) -> None:
+    """Fill in what the readings of one box agree on."""
+    ballots: dict[str, float] = defaultdict(float)
+    for line in reading.lines:
+        text = tidied(line.text)
+        if text:
+            ballots[text] += line.confidence**2
+    total = sum(line.confidence**2 for line in reading.lines)
+    if not ballots:
+        return
+    pivot = max(ballots, key=lambda t: sum(w * _similarity(t, other) for other, w in ballots.items()))
+    columns = _columns(pivot, ballots)
+    chars, shares = [], []
+    options: list[tuple[int, str, float]] = []
+    for index, votes in enumerate(columns):
+        ranked = sorted(votes.items(), key=lambda item: -item[1])
+        best, weight = ranked[0]
+        shares.append(weight / total)
+        chars.append(best)
+        options += [(index, c, w / total) for c, w in ranked[1:] if w / total > 0.12]
+    reading.text = re.sub(r"\s+", " ", "".join(chars)).strip()
+    solid = [s for s, c in zip(shares, chars, strict=True) if c not in ("", " ")]
+    reading.agreement = float(np.mean(solid)) if solid else 0.0
+    reading.weakest = min(solid, default=0.0)
+    reading.strength = float(np.mean(sorted((x.confidence for x in reading.lines), reverse=True)[:4]))
+    reading.alternatives = _alternatives(chars, options, reading.text)
+
+
+def _columns(pivot: str, ballots: dict[str, float]) -> list[dict[str, float]]:
+    """For each character of the pivot, and each gap before one, the weighted votes."""
+    columns: list[dict[str, float]] = [defaultdict(float) for _ in range(2 * len(pivot) + 1)]
+    for text, weight in ballots.items():
+        gaps = [""] * (len(pivot) + 1)
+        for a, b in _aligned(pivot, text):
+            if a is None:
+                assert b is not None
+                gaps[b[0]] += b[1]
+            else:
+                columns[2 * a + 1]["" if b is None else b[1]] += weight
+        for index, inserted in enumerate(gaps):
+            columns[2 * index][inserted] += weight
+    return columns
+
+
+def _aligned(a: str, b: str) -> list[tuple[int | None, tuple[int, str] | None]]:
+    """Align two strings by edit distance; a pair is (index in a, (position in a, character of b))."""
+    rows, cols = len(a) + 1, len(b) + 1
+    cost = np.zeros((rows, cols))
+    cost[:, 0], cost[0, :] = np.arange(rows), np.arange(cols)
+    for i in range(1, rows):
+        for j in range(1, cols):
+            cost[i, j] = min(
+                cost[i - 1, j - 1] + (a[i - 1] != b[j - 1]), cost[i - 1, j] + 1, cost[i, j - 1] + 1
+            )
+    pairs: list[tuple[int | None, tuple[int, str] | None]] = []
+    i, j = len(a), len(b)
+    while i or j:
+        if i and j and cost[i, j] == cost[i - 1, j - 1] + (a[i - 1] != b[j - 1]):
+            i, j = i - 1, j - 1
+            pairs.append((i, (i, b[j])))
+        elif i and cost[i, j] == cost[i - 1, j] + 1:
+            i -= 1
+            pairs.append((i, None))
+        else:
+            j -= 1
+            pairs.append((None, (i, b[j])))
+    return pairs[::-1]
+
+
+def _similarity(a: str, b: str) -> float:
+    changed = sum(1 for i, pair in _aligned(a, b) if i is None or pair is None or a[i] != pair[1])
+    return 1.0 - changed / max(len(a), len(b), 1)
+
+
+def _alternatives(
+    chars: Sequence[str], options: Sequence[tuple[int, str, float]], text: str
+) -> tuple[str, ...]:
+    """The reading with one doubtful character changed, likeliest change first."""
+    out: list[str] = []
+    for index, char, _ in sorted(options, key=lambda o: -o[2]):
+        changed = "".join(char if i == index else c for i, c in enumerate(chars))
+        changed = re.sub(r"\s+", " ", changed).strip()
+        if changed.replace(" ", "") != text.replace(" ", "") and changed and changed not in out:
+            out.append(changed)
+    return tuple(out[:3])
+
+
+# --- the record --------------------------------------------------------------------------------------
+
+
+def _record(photo: Photo, marks: Sequence[MarkPlace], readings: Sequence[_Reading]) -> TraitRecord:
+    worth = [r for r in readings if _solid(r.text)]
+    lines = _in_order(worth)
+    present = max((_presence(r) for r in worth), default=0.0)
+    if present < 0.5:
+        return _nothing_read(photo, marks, readings)
+    shown = [line for line, reading in lines if _presence(reading) >= min(0.5, present)]
+    region = Region.from_arrays([np.asarray(line.polygon) for line in shown])
+    n_pixels = int(sum(cv2.contourArea(np.asarray(line.polygon, np.float32)) for line in shown))
+    unsure = sum(line.confidence < 0.6 for line in shown)
+    detail = f"{len(shown)} line{'s' * (len(shown) != 1)} of text."
+    if unsure:
+        detail += f" {unsure} cannot be read with certainty; a sharp close-up in low side light would help."
+    candidates = {"present": present, "absent": 1.0 - present}
+    return TraitRecord.decide(
+        Trait.MARK_TEXT,
+        candidates,
+        METHOD,
+        "Something like letters is there, but cannot be told from texture.",
+        detail=detail,
+        region=region,
+        n_pixels=n_pixels,
+        text=tuple(shown),
+    )
+
+
+def line_confidence(agreement: float, weakest: float, strength: float) -> float:
+    """Return the probability that a line is right in every character.
+
+    Parameters
+    ----------
+    agreement, weakest
+        Mean and smallest share of the readings' weight that stands behind the characters.
+    strength
+        Mean confidence of the four surest readings, as a measure of how much there was to see.
+    """
+    evidence = -6.5 + 4.0 * agreement + 3.5 * weakest + 3.0 * strength
+    return float(min(0.97, 1.0 / (1.0 + math.exp(-evidence))))
+
+
+def _presence(reading: _Reading) -> float:
+    """Probability that a box holds text at all."""
+    letters = len(_solid(reading.text))
+    if letters < 2:
+        return 0.1
+    evidence = -6.0 + 4.0 * reading.agreement + 4.0 * reading.strength + 0.35 * min(letters, 8)
+    return float(min(0.98, 1.0 / (1.0 + math.exp(-evidence))))
+
+
+def _in_order(readings: Sequence[_Reading]) -> list[tuple[TextLine, _Reading]]:
+    """Lines top to bottom and left to right as the text runs; words of one line are joined."""
+    if not readings:
+        return []
+    direction = _common_direction(readings)
+    along = readings[0].box.along if direction is None else direction
+    down = np.array([-along[1], along[0]])
+    rows: list[list[_Reading]] = []
+    for reading in sorted(readings, key=lambda r: float(r.box.center @ down)):
+        if rows and _same_line(rows[-1][-1].box, reading.box, down):
+            rows[-1].append(reading)
+        else:
+            rows.append([reading])
+    out = []
+    for row in rows:
+        row.sort(key=lambda r: float(r.box.center @ along))
+        joined = _joined(row)
+        out.append((joined, max(row, key=lambda r: r.agreement * len(r.text))))
+    return out
+
+
+def _same_line(a: _Box, b: _Box, down: NDArray[np.float64]) -> bool:
+    offset = abs(float((a.center - b.center) @ down))
+    sizes = sorted((a.height, b.height))
+    return offset < 0.4 * sizes[0] and sizes[1] < 1.6 * sizes[0]
+
+
+def _joined(row: Sequence[_Reading]) -> TextLine:
+    upper = [p for r in row for p in r.box.polygon[: len(r.box.polygon) // 2]]
+    lower = [p for r in reversed(row) for p in r.box.polygon[len(r.box.polygon) // 2 :]]
+    polygon: Polygon = tuple((float(x), float(y)) for x, y in [*upper, *lower])
+    confidence = min(line_confidence(r.agreement, r.weakest, r.strength) for r in row)
+    alternatives: list[str] = []
+    for index, reading in enumerate(row):
+        for other in reading.alternatives:
+            alternatives.append(" ".join(other if i == index else r.text for i, r in enumerate(row)))
+    return TextLine(" ".join(r.text for r in row), confidence, polygon, tuple(alternatives[:3]))
+
+
+def _nothing_read(photo: Photo, marks: Sequence[MarkPlace], readings: Sequence[_Reading]) -> TraitRecord:
+    if readings and max(_presence(r) for r in readings) > 0.3:
+        return _withheld(
+            Reason.AMBIGUOUS,
+            "Something like letters is there, but cannot be told from texture; take a sharp close-up with a "
+            "lamp held low at the side.",
+            marks,
+        )
+    seen = surface_seen(photo)
+    if seen.blurred:
+        return _withheld(Reason.BLURRED, "Too soft to tell molded letters from none; take it sharper.", marks)
+    if not seen.side_lit:
+        return _withheld(
+            Reason.NOT_LOCATED,
+            "No text was found, but the light is too even to show shallow letters; hold a lamp low at the "
+            "side and take it again.",
+            marks,
+        )
+    return TraitRecord.decide(
+        Trait.MARK_TEXT,
+        {"absent": seen.confidence, "present": 1.0 - seen.confidence},
+        METHOD,
+        "No text was found, but the surface is not seen well enough to say there is none.",
+        detail="The surface is sharp and lit from the side, and no text was found on it.",
+        region=Region.box(0, 0, photo.width, photo.height),
+        n_pixels=photo.width * photo.height,
+        text=(),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class SurfaceSeen:
+    """How well a smooth surface is seen: what "no text found" is worth."""
+
+    blurred: bool
+    side_lit: bool
+    confidence: float
+
+
+def surface_seen(photo: Photo) -> SurfaceSeen:
+    """Return how well molded letters would show in a photo of a smooth surface.
+
+    Side light shows as a strong fall of brightness across the curved body together with fine texture that
+    stands out of the noise.
+    """
+    small, _ = photo.small
+    log = flatten(small, max(small.shape[:2]) / 2.0)
+    fall = float(np.percentile(log, 95) - np.percentile(log, 5))
+    fine = flatten(small, 6.0)
+    pixel_noise = float(np.median(np.abs(fine - cv2.GaussianBlur(fine, (0, 0), 1.0)))) * 1.48
+    texture = float(np.median(np.abs(cv2.GaussianBlur(fine, (0, 0), 1.5)))) * 1.48
+    blurred = pixel_noise < 0.0015
+    side_lit = fall > 0.45 and texture > 0.004
+    confidence = 0.5 + 0.35 * min(1.0, max(0.0, (fall - 0.45) / 0.8)) + 0.1 * min(1.0, texture / 0.02)
+    return SurfaceSeen(blurred, side_lit, confidence)
+
+
+def _withheld(reason: Reason, detail: str, marks: Sequence[MarkPlace]) -> TraitRecord:
+    region = Region.from_arrays([np.asarray(m.outline) for m in marks]) if marks else None
+    return TraitRecord.withheld(Trait.MARK_TEXT, reason, METHOD, detail, region=region)
+
+
+def _solid(text: str) -> str:
+    return "".join(c for c in text if c.isalnum())
+
+
+# --- years in Roman numerals ---------------------------------------------------------------------------
+
+_ROMAN = {"M": 1000, "D": 500, "C": 100, "L": 50, "X": 10, "V": 5, "I": 1}
+_ROMAN_FORM = re.compile(r"M{0,3}(CM|CD|D?C{0,3})(XC|XL|L?X{0,3})(IX|IV|V?I{0,3})\Z")
+
+
+def roman_value(text: str) -> int | None:
+    """Return the value of a Roman numeral in its standard form, 1–3999, or None if it is none.
+
+    Parameters
+    ----------
+    text
+        Capitals without spaces. ``"IIII"``, ``"VX"`` and the like are refused: on a mark they are likelier
+        a misreading than a spelling.
+    """
+    if not text or not _ROMAN_FORM.match(text):
+        return None
+    values = [_ROMAN[c] for c in text]
+    return sum(-v if any(v < w for w in values[i + 1 : i + 2]) else v for i, v in enumerate(values))
+
+
+def year_of(text: str, first: int = 1850, last: int = 2050) -> int | None:
+    """Return the year a word of a mark stands for, in Arabic or Roman figures, or None.
+
+    Parameters
+    ----------
+    text
+        One word.
+    first, last
+        Years believed; anything else is some other number.
+    """
+    word = text.strip(" .,;:()[]").upper()
+    value = int(word) if re.fullmatch(r"[0-9]{4}", word) else roman_value(word)
+    return value if value is not None and first <= value <= last else None
