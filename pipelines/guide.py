@@ -226,7 +226,9 @@ def load(name_or_path: str | Path) -> Guide:
     if not name.endswith(".toml") and "/" not in name and not _is_file(path):
         close = difflib.get_close_matches(name, names, n=1)
         hint = f' Did you mean "{close[0]}"?' if close else ""
-        raise InputFileError(f'no guide "{name[:60]}".{hint} Shipped: {", ".join(names)}; or give a .toml file.')
+        raise InputFileError(
+            f'no guide "{name[:60]}".{hint} Shipped: {", ".join(names)}; or give a .toml file.'
+        )
     return build(read(path), path.stem)
 
 
@@ -303,7 +305,9 @@ def _traits(file: TomlFile, marks: Mapping[str, Mark], source: str) -> dict[str,
         file.table(path, required=True)
         if key in _RESERVED:
             file.fail(path, f'"{key}" is worked out from the mark', "List wordings under [marks] instead.")
-        traits[key] = _photo_override(file, path, traits[key]) if key in traits else _trait(file, path, source)
+        traits[key] = (
+            _photo_override(file, path, traits[key]) if key in traits else _trait(file, path, source)
+        )
     return traits
 
 
@@ -326,7 +330,9 @@ def _trait(file: TomlFile, path: KeyPath, source: str) -> TraitSpec:
     unit = file.text((*path, "unit"), "")
     states = tuple(_state(file, (*path, "states", key), bool(unit)) for key in file.table((*path, "states")))
     if len(states) < 2:
-        file.fail(path, "a trait needs at least two states", 'Write states = { one = "in words", other = "…" }.')
+        file.fail(
+            path, "a trait needs at least two states", 'Write states = { one = "in words", other = "…" }.'
+        )
     return TraitSpec(
         path[-1],
         file.text((*path, "label"), path[-1].replace("_", " ")),
@@ -461,7 +467,9 @@ def _groups(file: TomlFile, traits: Mapping[str, TraitSpec]) -> tuple[Group, ...
                 file.fail(path, f'"{trait}" is already in group "{grouped[trait]}"', "Keep it in one group.")
             grouped[trait] = key
         groups.append(
-            Group(key, members, file.number((*path, "share"), 0.4, 0.0, 1.0), file.text((*path, "reason"), ""))
+            Group(
+                key, members, file.number((*path, "share"), 0.4, 0.0, 1.0), file.text((*path, "reason"), "")
+            )
         )
     return tuple(groups)
 

@@ -1,0 +1,559 @@
+"""What the findings say of one doll: releases weighed, contradictions, signs of alteration, the claim judged.
+
+Nothing here is "authentic" or "fake". Releases gain or lose support, and where too little was seen the answer
+is "cannot tell", with the reason.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipelines.dossier import HANDS_ON, Dossier, MergedTrait
+from pipelines.guide import Guide
+from pipelines.weighing import Evidence, Hypothesis, Model, Vector, evidence_of
+
+NONE_ID = "none"
+
+Members = NDArray[np.bool_]
+
+#: Verbal scale for likelihood ratios: ENFSI Guideline for Evaluative Reporting in Forensic Science, 2015
+#: (from memory). Upper bound of log10 of the ratio, and the word.
+VERBAL_SCALE: Final = (
+    (math.log10(2), "no"),
+    (1.0, "weak"),
+    (2.0, "moderate"),
+    (3.0, "moderately strong"),
+    (4.0, "strong"),
+    (6.0, "very strong"),
+    (math.inf, "extremely strong"),
+)
+SCALE_NOTE = (
+    "Words of support follow the verbal scale for likelihood ratios of the ENFSI guideline of 2015 "
+    "(from memory). The ratios rest on the guide's stated expectations, not on counted dolls, and are capped."
+)
+
+#: A finding that moves a release by less than this (log10) is not worth a line.
+_WORTH_SAYING = 0.1
+#: A finding speaks against a release when the likeliest other one explains it so much better (log10).
+_CLEARLY_AGAINST = -0.3
+#: A claim is contradicted only beyond this ratio against the likeliest other release, and below this
+#: probability …
+_CONTRADICTED_LOG10 = -1.5
+_CONTRADICTED_POSTERIOR = 0.03
+#: … and consistent only beyond this ratio against all else, and from this probability on.
+_CONSISTENT_LOG10 = math.log10(5)
+_CONSISTENT_POSTERIOR = 0.5
+#: One finding alone, however loud, decides no claim.
+_MIN_INDEPENDENT = 2
+#: A finding this much against a claim (log10) keeps it open, whatever the others say.
+_LOUD_AGAINST = -0.8
+#: An alteration is worth flagging from this probability on if it has at least doubled, or from this ratio
+#: (log10, against all else) on: a plain sign is worth a word however rare the deed.
+_FLAG_PROBABILITY = 0.2
+_FLAG_GAIN = 2.0
+_FLAG_LOG10 = 0.8
+_FLAG_LEAST = 0.03
+#: An alteration leads the verdict from this probability on.
+_ALTERATION_FIRST = 0.5
+#: The likeliest release is named alone from this probability on.
+_NAMED_ALONE = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """What one finding says of one hypothesis; ``log10_likelihood_ratio`` < 0 speaks against it."""
+
+    trait: str
+    part: str | None
+    state: str
+    log10_likelihood_ratio: float
+    sentence: str
+    source: str
+    rule_source: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Return a JSON form."""
+        return {
+            "trait": self.trait,
+            "part": self.part,
+            "state": self.state,
+            "log10_likelihood_ratio": round(self.log10_likelihood_ratio, 3),
+            "sentence": self.sentence,
+            "source": self.source,
+            "rule_source": self.rule_source,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseVerdict:
+    """How one release stands.
+
+    Attributes
+    ----------
+    posterior, prior
+        Probability that the doll was made as this release, after and before the findings.
+    untouched
+        The part of ``posterior`` that says nothing was altered.
+    log10_likelihood_ratio
+        Of this release against all else, capped at ±4.
+    support
+        The ratio in words.
+    """
+
+    id: str
+    label: str
+    years: str
+    prior: float
+    posterior: float
+    untouched: float
+    log10_likelihood_ratio: float
+    support: str
+    supporting: tuple[Contribution, ...] = ()
+    contradicting: tuple[Contribution, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the contract's JSON form."""
+        return {
+            "id": self.id,
+            "label": self.label,
+            "years": self.years,
+            "prior": round(self.prior, 4),
+            "posterior": round(self.posterior, 4),
+            "posterior_untouched": round(self.untouched, 4),
+            "log10_likelihood_ratio": round(self.log10_likelihood_ratio, 3),
+            "support": self.support,
+            "supporting": [c.to_json() for c in self.supporting],
+            "contradicting": [c.to_json() for c in self.contradicting],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class AlterationFlag:
+    """A sign that something was done to the doll; never an accusation."""
+
+    id: str
+    label: str
+    prior: float
+    probability: float
+    log10_likelihood_ratio: float
+    sentence: str
+    evidence: tuple[Contribution, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the contract's JSON form."""
+        return {
+            "id": self.id,
+            "label": self.label,
+            "prior": round(self.prior, 4),
+            "probability": round(self.probability, 4),
+            "log10_likelihood_ratio": round(self.log10_likelihood_ratio, 3),
+            "sentence": self.sentence,
+            "evidence": [c.to_json() for c in self.evidence],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimVerdict:
+    """How the seller's claim stands: ``state`` is consistent, contradicted or open."""
+
+    release: str
+    label: str
+    state: str
+    posterior: float
+    log10_likelihood_ratio: float
+    reasons: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the contract's JSON form."""
+        return {
+            "release": self.release,
+            "label": self.label,
+            "state": self.state,
+            "posterior": round(self.posterior, 4),
+            "log10_likelihood_ratio": round(self.log10_likelihood_ratio, 3),
+            "reasons": list(self.reasons),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The whole verdict on one doll.
+
+    Attributes
+    ----------
+    headline
+        One sentence; starts with "Cannot tell" when that is the answer.
+    story
+        Further plain sentences: why, what speaks against, what was altered, what is missing.
+    releases
+        All releases and "none", likeliest first.
+    alteration_flags
+        Signs of alteration worth mentioning, likeliest first.
+    n_findings
+        How many findings counted.
+    """
+
+    headline: str
+    story: tuple[str, ...]
+    releases: tuple[ReleaseVerdict, ...]
+    alteration_flags: tuple[AlterationFlag, ...]
+    claim: ClaimVerdict | None
+    n_findings: int
+    scale_note: str = SCALE_NOTE
+
+    @property
+    def cannot_tell(self) -> bool:
+        """Whether no release can be named alone."""
+        return self.headline.startswith("Cannot tell")
+
+    def release(self, release_id: str) -> ReleaseVerdict:
+        """Return how one release stands; raises ``KeyError`` for an unknown id."""
+        for verdict in self.releases:
+            if verdict.id == release_id:
+                return verdict
+        raise KeyError(release_id)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the contract's JSON form."""
+        return {
+            "headline": self.headline,
+            "story": list(self.story),
+            "releases": [r.to_json() for r in self.releases],
+            "claim": None if self.claim is None else self.claim.to_json(),
+            "alteration_flags": [f.to_json() for f in self.alteration_flags],
+            "n_findings": self.n_findings,
+            "scale_note": self.scale_note,
+        }
+
+
+def verbal(log10_ratio: float) -> str:
+    """Return a likelihood ratio in the words of the ENFSI scale (from memory).
+
+    Parameters
+    ----------
+    log10_ratio
+        log10 of the ratio; below 0 the propositions are swapped.
+
+    Returns
+    -------
+    ``"moderate support for"``, ``"strong support against"``, ``"no support either way"``, …
+    """
+    size = abs(log10_ratio)
+    word = next(word for bound, word in VERBAL_SCALE if size < bound)
+    if word == "no":
+        return "no support either way"
+    return f"{word} support {'for' if log10_ratio > 0 else 'against'}"
+
+
+def weigh(dossier: Dossier, guide: Guide, claim: str | None = None, model: Model | None = None) -> Verdict:
+    """Weigh a dossier against a guide.
+
+    Parameters
+    ----------
+    dossier
+        Merged traits of one doll.
+    guide
+        The guide.
+    claim
+        Id of the release the doll is offered as; must be in the guide.
+    model
+        The guide's model, to spare building it again.
+
+    Raises
+    ------
+    KeyError
+        When ``claim`` is not in the guide.
+    """
+    model = model or Model(guide)
+    pairs = evidence_of(dossier, model)
+    evidence = [item for _, item in pairs]
+    total = model.total(evidence)
+    weighted = Weighted(model, pairs, model.weights(evidence), total, model.posterior(total))
+    releases = sorted((_release(weighted, r) for r in [*guide.releases, None]), key=lambda r: -r.posterior)
+    flags = _flags(weighted)
+    judged = None if claim is None else judge_claim(weighted, guide.releases[claim].id, flags)
+    headline = _headline(releases, flags, len(pairs))
+    story = _story(releases, flags, judged, dossier, bool(pairs))
+    return Verdict(headline, story, tuple(releases), flags, judged, len(pairs))
+
+
+@dataclass(frozen=True, slots=True)
+class Weighted:
+    """The findings of one doll with their weights, and where they lead."""
+
+    model: Model
+    pairs: Sequence[tuple[MergedTrait, Evidence]]
+    weights: Vector
+    total: Vector
+    posterior: Vector
+
+    def contributions(self, members: Members, other: Members, spoken_of: Hypothesis) -> list[Contribution]:
+        """Return what each finding says of the members against the others, loudest first."""
+        out = []
+        for (merged, item), weight in zip(self.pairs, self.weights, strict=True):
+            ratio = self.model.log10_against(weight * item.log_likelihood, members, other)
+            out.append(_contribution(self.model, merged, item, ratio, spoken_of))
+        return sorted(out, key=lambda c: (-abs(c.log10_likelihood_ratio), c.trait, c.part or ""))
+
+    def rival(self, release: str | None) -> str | None:
+        """Return the likeliest other release, None for none of these."""
+        others = [r for r in (*self.model.guide.releases, None) if r != release]
+        return max(others, key=lambda r: float(self.posterior[self.model.members(r)].sum()))
+
+    def for_and_against(self, release: str | None) -> tuple[list[Contribution], list[Contribution]]:
+        """Return the findings that support a release against all else, and those that speak against it.
+
+        A finding speaks against a release, too, when the likeliest other release explains it much better,
+        even if most others explain it no better.
+        """
+        members, rival = self.model.members(release), self.model.members(self.rival(release))
+        spoken_of = Hypothesis(release)
+        on_rival = self.contributions(members, rival, spoken_of)
+        against = [c for c in on_rival if c.log10_likelihood_ratio <= _CLEARLY_AGAINST]
+        taken = {(c.trait, c.part) for c in against}
+        support = []
+        for c in self.contributions(members, ~members, spoken_of):
+            if (c.trait, c.part) in taken:
+                continue
+            if c.log10_likelihood_ratio >= _WORTH_SAYING:
+                support.append(c)
+            elif c.log10_likelihood_ratio <= -_WORTH_SAYING:
+                against.append(c)
+        return support, against
+
+    @property
+    def independent(self) -> int:
+        """How many groups of findings tell anything."""
+        groups = self.model.group_of
+        return len({groups.get(e.trait, (e.trait, 1.0))[0] for _, e in self.pairs if e.spread > math.log(2)})
+
+
+def _contribution(
+    model: Model, merged: MergedTrait, item: Evidence, ratio: float, hypothesis: Hypothesis
+) -> Contribution:
+    guide = model.guide
+    spec = guide.traits[item.trait]
+    seen = f"{_capital(spec.label)}{_part_words(merged.part)}: {spec.words_of(item.state)}"
+    if hypothesis.release is None:
+        sentence = f"{seen}."
+    else:
+        expectation = model.expected(hypothesis, item.trait)
+        whom = _whom(guide, hypothesis)
+        if expectation is None:
+            sentence = f"{seen}. The guide is silent on this for {whom}."
+        else:
+            word = expectation.get(item.state, "never")
+            sentence = f"{seen}. By the guide, {word} so for {whom}."
+    release = hypothesis.release or ""
+    rule_source = guide.source_of(release, item.trait)
+    return Contribution(item.trait, merged.part, item.state, ratio, sentence, merged.source, rule_source)
+
+
+def _whom(guide: Guide, hypothesis: Hypothesis) -> str:
+    if hypothesis.alteration is not None:
+        return f"“{guide.alterations[hypothesis.alteration].label}”"
+    return guide.label(hypothesis.release or "")
+
+
+def _release(weighted: Weighted, release: str | None) -> ReleaseVerdict:
+    model = weighted.model
+    members = model.members(release)
+    untouched = np.array(
+        [h.alteration is None and m for h, m in zip(model.hypotheses, members, strict=True)], bool
+    )
+    ratio = model.log10_ratio(weighted.total, members)
+    support, against = weighted.for_and_against(release)
+    spec = model.guide.releases.get(release or "")
+    return ReleaseVerdict(
+        release or NONE_ID,
+        model.guide.label(release or NONE_ID),
+        spec.years if spec else "",
+        prior=float(model.prior[members].sum()),
+        posterior=float(weighted.posterior[members].sum()),
+        untouched=float(weighted.posterior[untouched].sum()),
+        log10_likelihood_ratio=ratio,
+        support=verbal(ratio),
+        supporting=tuple(support),
+        contradicting=tuple(against),
+    )
+
+
+def _flags(weighted: Weighted) -> tuple[AlterationFlag, ...]:
+    flags = []
+    for alteration in weighted.model.guide.alterations.values():
+        members = weighted.model.altered(alteration.id)
+        if not members.any():
+            continue
+        prior = float(weighted.model.prior[members].sum())
+        probability = float(weighted.posterior[members].sum())
+        ratio = weighted.model.log10_ratio(weighted.total, members)
+        likely = probability >= max(_FLAG_PROBABILITY, _FLAG_GAIN * prior)
+        if not likely and (ratio < _FLAG_LOG10 or probability < _FLAG_LEAST):
+            continue
+        base = weighted.model.hypotheses[int(np.argmax(np.where(members, weighted.posterior, -1)))]
+        evidence = [
+            c
+            for c in weighted.contributions(members, ~members, base)
+            if c.log10_likelihood_ratio >= _WORTH_SAYING
+        ]
+        flags.append(
+            AlterationFlag(
+                alteration.id,
+                alteration.label,
+                prior,
+                probability,
+                ratio,
+                f"The findings are consistent with {alteration.words}. This is no proof and no accusation.",
+                tuple(evidence),
+            )
+        )
+    return tuple(sorted(flags, key=lambda f: -f.probability))
+
+
+def judge_claim(weighted: Weighted, release: str, flags: Sequence[AlterationFlag]) -> ClaimVerdict:
+    """Judge the release a doll is offered as, conservatively."""
+    model = weighted.model
+    members = model.members(release)
+    ratio = model.log10_ratio(weighted.total, members)
+    posterior = float(weighted.posterior[members].sum())
+    support, against = weighted.for_and_against(release)
+    state = claim_state(weighted, release)
+    label, rival = model.guide.label(release), model.guide.label(weighted.rival(release) or NONE_ID)
+    reasons = _claim_reasons(
+        state, label, rival, support=support, against=against, independent=weighted.independent
+    )
+    reasons += [flag.sentence for flag in flags]
+    return ClaimVerdict(release, label, state, posterior, ratio, tuple(reasons))
+
+
+def claim_state(weighted: Weighted, release: str) -> str:
+    """Return whether the findings leave a claimed release consistent, contradicted or open."""
+    model = weighted.model
+    if weighted.independent < _MIN_INDEPENDENT:
+        return "open"
+    members = model.members(release)
+    posterior = float(weighted.posterior[members].sum())
+    rival = model.members(weighted.rival(release))
+    against_rival = model.log10_against(weighted.total, members, rival)
+    if against_rival <= _CONTRADICTED_LOG10 and posterior <= _CONTRADICTED_POSTERIOR:
+        return "contradicted"
+    loudest = min(
+        model.log10_ratio(weight * item.log_likelihood, members)
+        for (_, item), weight in zip(weighted.pairs, weighted.weights, strict=True)
+    )
+    ratio = model.log10_ratio(weighted.total, members)
+    fits = ratio >= _CONSISTENT_LOG10 and posterior >= _CONSISTENT_POSTERIOR and loudest > _LOUD_AGAINST
+    return "consistent" if fits else "open"
+
+
+def _claim_reasons(
+    state: str,
+    label: str,
+    rival: str,
+    *,
+    support: Sequence[Contribution],
+    against: Sequence[Contribution],
+    independent: int,
+) -> list[str]:
+    if state == "contradicted":
+        first = f"The findings fit {rival} much better than {label}."
+        return [first, *(c.sentence for c in against[:4])]
+    if state == "consistent":
+        first = f"What was seen fits {label} better than the other releases. This is no proof."
+        return [first, *(c.sentence for c in support[:4])]
+    reasons = []
+    if independent == 0:
+        reasons.append("Nothing was measured that could speak for or against the claim.")
+    elif independent < _MIN_INDEPENDENT:
+        reasons.append("Only one kind of finding counts so far; one alone decides no claim.")
+    else:
+        reasons.append(f"The findings neither carry {label} nor rule it out.")
+    return reasons + [c.sentence for c in (*against[:3], *support[:3])]
+
+
+def _headline(releases: Sequence[ReleaseVerdict], flags: Sequence[AlterationFlag], n_findings: int) -> str:
+    top = releases[0]
+    if n_findings == 0:
+        return "Cannot tell: no trait that the guide speaks of could be read."
+    if flags and flags[0].probability >= _ALTERATION_FIRST:
+        return flags[0].sentence.split(". ")[0] + "."
+    if top.posterior < _NAMED_ALONE or top.log10_likelihood_ratio < VERBAL_SCALE[0][0]:
+        names = _likeliest(releases)
+        if not names:
+            return "Cannot tell: the findings hardly tell the releases apart."
+        return f"Cannot tell which release: {_listed(names)} remain possible."
+    if top.id == NONE_ID:
+        return "The findings fit none of the guide's releases well."
+    return f"{_capital(top.support)} {top.label}, against all other possibilities weighed."
+
+
+def _likeliest(releases: Sequence[ReleaseVerdict]) -> list[str]:
+    """Names that together hold eight tenths of the probability; empty when that is nearly all of them."""
+    names: list[str] = []
+    held = 0.0
+    for verdict in releases:
+        if held >= 0.8:
+            break
+        names.append(verdict.label if verdict.id != NONE_ID else "none of these")
+        held += verdict.posterior
+    return names if len(names) <= 4 else []
+
+
+def _story(
+    releases: Sequence[ReleaseVerdict],
+    flags: Sequence[AlterationFlag],
+    claim: ClaimVerdict | None,
+    dossier: Dossier,
+    any_evidence: bool,
+) -> tuple[str, ...]:
+    story: list[str] = []
+    if claim is not None:
+        story.append(_CLAIM_WORDS[claim.state].format(label=claim.label))
+    story += [flag.sentence for flag in flags]
+    top = next((r for r in releases if r.id != NONE_ID), releases[0])
+    if any_evidence:
+        story += [c.sentence for c in top.supporting[:3]]
+        story += [f"Against it: {c.sentence}" for c in top.contradicting[:1]]
+    conflicts = [m for m in dossier.traits if m.conflict]
+    story += [f"{_capital(m.trait.replace('_', ' '))}: {m.record.detail}" for m in conflicts]
+    story += [_feet_differ(dossier), "" if any_evidence else _why_nothing(dossier)]
+    return tuple(dict.fromkeys(sentence for sentence in story if sentence))
+
+
+_CLAIM_WORDS: Final = {
+    "consistent": "The claim “{label}” is consistent with what was seen; that is no proof of it.",
+    "contradicted": "The claim “{label}” is contradicted by what was seen; ask before you conclude.",
+    "open": "The claim “{label}” stays open: what was seen neither carries it nor rules it out.",
+}
+
+
+def _feet_differ(dossier: Dossier) -> str:
+    states = {m.record.state for m in dossier.of("foot_holes") if m.measured and m.source != HANDS_ON}
+    if len(states) < 2:
+        return ""
+    return "The two feet were read differently; feet of one doll are molded alike, so look at both again."
+
+
+def _why_nothing(dossier: Dossier) -> str:
+    told = [m.record.detail for m in dossier.traits if not m.measured and m.record.detail]
+    if not told:
+        return "No photo showed a part of a doll that could be measured."
+    return " ".join(dict.fromkeys(told[:4]))
+
+
+def _part_words(part: str | None) -> str:
+    return "" if part is None else f" ({part.replace('_', ' ')})"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
