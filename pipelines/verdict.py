@@ -272,9 +272,7 @@ def weigh(dossier: Dossier, guide: Guide, claim: str | None = None, model: Model
     """
     model = model or Model(guide)
     pairs = evidence_of(dossier, model)
-    evidence = [item for _, item in pairs]
-    total = model.total(evidence)
-    weighted = Weighted(model, pairs, model.weights(evidence), total, model.posterior(total))
+    weighted = _weighted(model, pairs)
     releases = sorted((_release(weighted, r) for r in [*guide.releases, None]), key=lambda r: -r.posterior)
     flags = _flags(weighted)
     judged = None if claim is None else judge_claim(weighted, guide.releases[claim].id, flags)
@@ -288,10 +286,15 @@ class Weighted:
     """The findings of one doll with their weights, and where they lead."""
 
     model: Model
-    pairs: Sequence[tuple[MergedTrait, Evidence]]
+    pairs: Sequence[tuple[MergedTrait | None, Evidence]]
     weights: Vector
     total: Vector
     posterior: Vector
+
+    @property
+    def evidence(self) -> list[Evidence]:
+        """The findings without where they come from."""
+        return [item for _, item in self.pairs]
 
     def contributions(self, members: Members, other: Members, spoken_of: Hypothesis) -> list[Contribution]:
         """Return what each finding says of the members against the others, loudest first."""
@@ -331,15 +334,21 @@ class Weighted:
     def independent(self) -> int:
         """How many groups of findings tell anything."""
         groups = self.model.group_of
-        return len({groups.get(e.trait, (e.trait, 1.0))[0] for _, e in self.pairs if e.spread > math.log(2)})
+        return len({groups.get(e.trait, (e.trait, 1.0))[0] for e in self.evidence if e.spread > math.log(2)})
+
+
+def _weighted(model: Model, pairs: Sequence[tuple[MergedTrait | None, Evidence]]) -> Weighted:
+    evidence = [item for _, item in pairs]
+    total = model.total(evidence)
+    return Weighted(model, pairs, model.weights(evidence), total, model.posterior(total))
 
 
 def _contribution(
-    model: Model, merged: MergedTrait, item: Evidence, ratio: float, hypothesis: Hypothesis
+    model: Model, merged: MergedTrait | None, item: Evidence, ratio: float, hypothesis: Hypothesis
 ) -> Contribution:
     guide = model.guide
     spec = guide.traits[item.trait]
-    seen = f"{_capital(spec.label)}{_part_words(merged.part)}: {spec.words_of(item.state)}"
+    seen = f"{_capital(spec.label)}{_part_words(item.part)}: {spec.words_of(item.state)}"
     if hypothesis.release is None:
         sentence = f"{seen}."
     else:
@@ -351,8 +360,9 @@ def _contribution(
             word = expectation.get(item.state, "never")
             sentence = f"{seen}. By the guide, {word} so for {whom}."
     release = hypothesis.release or ""
+    source = merged.source if merged is not None else ""
     rule_source = guide.source_of(release, item.trait)
-    return Contribution(item.trait, merged.part, item.state, ratio, sentence, merged.source, rule_source)
+    return Contribution(item.trait, item.part, item.state, ratio, sentence, source, rule_source)
 
 
 def _whom(guide: Guide, hypothesis: Hypothesis) -> str:
@@ -445,11 +455,16 @@ def claim_state(weighted: Weighted, release: str) -> str:
         return "contradicted"
     loudest = min(
         model.log10_ratio(weight * item.log_likelihood, members)
-        for (_, item), weight in zip(weighted.pairs, weighted.weights, strict=True)
+        for item, weight in zip(weighted.evidence, weighted.weights, strict=True)
     )
     ratio = model.log10_ratio(weighted.total, members)
     fits = ratio >= _CONSISTENT_LOG10 and posterior >= _CONSISTENT_POSTERIOR and loudest > _LOUD_AGAINST
     return "consistent" if fits else "open"
+
+
+def judge_outcome(model: Model, evidence: Sequence[Evidence], release: str) -> str:
+    """Return the state of a claim for findings thought of, not made; see :func:`claim_state`."""
+    return claim_state(_weighted(model, [(None, item) for item in evidence]), release)
 
 
 def _claim_reasons(
