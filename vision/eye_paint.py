@@ -204,9 +204,7 @@ def _window(view: FaceView, center: Array) -> tuple[slice, slice]:
     )
 
 
-def _white_mask(
-    view: FaceView, skin: Array, center: Array, window: tuple[slice, slice]
-) -> Mask | None:
+def _white_mask(view: FaceView, skin: Array, center: Array, window: tuple[slice, slice]) -> Mask | None:
     """White paint: cooler than skin, not much darker, and close to the place of the eye."""
     linear = view.linear[window].astype(np.float64)
     light, warmth, _ = relative(linear, skin[window])

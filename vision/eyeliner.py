@@ -214,7 +214,12 @@ def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading
     else:
         # Nothing beyond skin and black was seen, so a colored name here is the mixing of a dark line.
         lean = 0.35 * (1 - band.solid) + 0.25
-        black, brown, blue, other = black + (1 - lean) * (brown + blue + other), lean * brown, lean * blue, lean * other
+        black, brown, blue, other = (
+            black + (1 - lean) * (brown + blue + other),
+            lean * brown,
+            lean * blue,
+            lean * other,
+        )
     out = {"blue": blue, "brown": brown, "black": black, "other": other}
     out = {k: painted * v for k, v in out.items()}
     out["none"] = 1 - painted

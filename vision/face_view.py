@@ -175,4 +175,3 @@ def _rotation(roll_deg: float) -> NDArray[np.float64]:
     """Return the matrix that undoes a clockwise turn of ``roll_deg`` (y points down)."""
     c, s = np.cos(np.radians(roll_deg)), np.sin(np.radians(roll_deg))
     return np.array([[c, s], [-s, c]])
-

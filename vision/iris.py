@@ -85,7 +85,9 @@ def find_iris(view: FaceView, eye: EyePaint) -> Iris | None:
     color = chroma(lab)
     # Black mixed with white has no chroma; noise and chroma subsampling leave a few units.
     colored = disc & (color > np.where(lab[..., 0] < 25, 9.0, 8.0)) & (level > 0.02)
-    colored = cv2.morphologyEx(colored.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)).astype(bool)
+    colored = cv2.morphologyEx(colored.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)).astype(
+        bool
+    )
     share = float(colored.sum() / disc.sum())
     distance = cv2.distanceTransform(colored.astype(np.uint8), cv2.DIST_L2, 3)
     core = colored & (distance >= 0.5 * float(distance.max())) if colored.any() else disc
@@ -144,7 +146,9 @@ def _combine(
     flags.append(f"reference_{cal.method}")
     best = max(probabilities, key=lambda k: probabilities[k])
     region = Region(tuple(p for iris in irises for p in reading.view.region(iris.mask).polygons))
-    detail = "The irises are black and white only." if best == "unpainted" else f"The irises are painted {best}."
+    detail = (
+        "The irises are black and white only." if best == "unpainted" else f"The irises are painted {best}."
+    )
     return TraitRecord.decide(
         TRAIT, probabilities, METHOD,
         "Cannot tell the color of the irises here. Send a sharp, closer photo from the front in daylight.",

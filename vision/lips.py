@@ -1,0 +1,291 @@
+"""Paint on the molded lips: how much of the lip it covers, and whether it leaves it.
+
+How a dealer would be misled, and what stands against it:
+
+- a model's lip outline errs by a lip's edge, so a neat full mouth would read as rubbed or overpainted: in a
+  belt around the outline the paint itself shows where the lip ends, and only paint missing well inside or
+  present well outside counts as clear;
+- a greasy glare on the lips looks like missing paint: pixels that are lighter and whiter than skin are left
+  out on both sides of the fraction;
+- pale and faded paint passes for bare lips: contrast is judged against how much the bare skin around the
+  mouth differs from place to place, and a weak contrast is withheld;
+- shading in the fold of the mouth passes for dark paint: only ratios of color channels decide.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.calibration import Calibration
+from vision.eye_paint import relative
+from vision.face_reading import FaceReading, read_face, refuse
+from vision.face_view import FaceView
+from vision.locate.places import FacePlace
+from vision.photo import Photo
+from vision.traits import Quantity, Reason, Trait, TraitRecord
+
+TRAIT = Trait.LIP_PAINT
+METHOD = "lips/1"
+
+#: Limits of the states: ``bare`` below the first, ``full`` from the second, ``overpainted`` above the third.
+BARE, FULL, OVER = 0.10, 0.90, 0.14
+
+#: A face narrower than this (px of the original) has no readable lip edge.
+LEAST_FACE_PX = 70.0
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class LipPaint:
+    """What was found at one mouth, in view pixels.
+
+    ``lip`` is the molded lip as best known, ``paint`` the painted pixels, ``glare`` pixels that tell nothing;
+    ``contrast`` the paint's distance from bare skin in log channel ratios and ``unrest`` that of bare skin
+    from place to place; ``belt`` half the width of the doubt around the lip's outline.
+    """
+
+    lip: Mask
+    upper: Mask
+    paint: Mask
+    glare: Mask
+    contrast: float
+    unrest: float
+    belt: float
+
+
+def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
+    """Read coverage of the lip paint of one face.
+
+    Returns
+    -------
+    A ``lip_paint`` record: full, rubbed, bare or overpainted, with ``coverage_total``, ``coverage_upper``,
+    ``coverage_lower`` and ``beyond_border`` (fractions of the molded lip's area). The white reference is not
+    used: paint is judged against the skin around it.
+    """
+    del cal
+    reading = read_face(photo, face)
+    refused = refuse(reading, TRAIT, METHOD)
+    if refused is not None:
+        return refused
+    if face.width < LEAST_FACE_PX:
+        return _withheld(Reason.TOO_SMALL, f"The face is only {face.width:.0f} px wide; send a closer photo.")
+    found = find_paint(reading)
+    if found is None:
+        return _withheld(Reason.NOT_LOCATED, "The mouth is hidden, clipped or too dark to measure.")
+    if np.count_nonzero(found.glare & found.lip) > 0.4 * np.count_nonzero(found.lip):
+        return _withheld(Reason.GLARE, "Glare hides most of the lips; send a photo in softer light.")
+    return _record(reading, found)
+
+
+def find_paint(reading: FaceReading) -> LipPaint | None:
+    """Find molded lip and paint around one mouth; None when no bare skin to compare with is in view."""
+    view = reading.view
+    outline = view.points(view.face.lips)
+    start = view.mask_view(outline)
+    if np.count_nonzero(start) < 60:
+        return None
+    belt = max(1.0, 0.020 * view.unit)
+    inner, outer = _grown(start, -belt), _grown(start, belt)
+    near, far = _grown(start, 2.2 * belt), _grown(start, 5.5 * belt)
+    below_nose = np.arange(view.rgb.shape[0])[:, None] > outline[:, 1].min() - 2.5 * belt
+    ring = far & ~near & view.valid & below_nose
+    if np.count_nonzero(ring) < 60:
+        return None
+    signs = _signs(view, ring)
+    if signs is None:
+        return None
+    light, tint = signs
+    glare = (light > 0.28) & (np.linalg.norm(tint, axis=-1) < 0.25)
+    unrest = _unrest(tint, ring)
+    direction, contrast = _paint_direction(tint, inner & ~glare, ring)
+    strength = tint @ direction / max(contrast, 1e-6)
+    paint = (strength > 0.5) & far & (contrast > 0)
+    paint = _connected_to(paint, outer, 0.0004 * view.unit**2)
+    if contrast < 2.0 * unrest:
+        paint &= outer
+    lip = _lip_shape(view, outline, inner, outer, paint)
+    upper = _upper_half(view, lip)
+    return LipPaint(lip, upper, paint, glare & ~paint, contrast, unrest, belt)
+
+
+def _grown(mask: Mask, by: float) -> Mask:
+    """Grow (or, negative, shrink) a mask by a distance in pixels."""
+    if by >= 0:
+        return cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5) <= by
+    return cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5) > -by
+
+
+def _signs(view: FaceView, ring: Mask) -> tuple[Array, Array] | None:
+    """Log ratios of each pixel to the skin around the mouth: (H, W) lightness and (H, W, 2) tint."""
+    linear = view.linear.astype(np.float64)
+    sigma = max(0.8, 0.004 * view.unit)
+    linear = cv2.GaussianBlur(linear, (0, 0), sigma)
+    bare = linear[ring]
+    usable = (bare.min(axis=1) > 0.004) & (bare.max(axis=1) < 0.985)
+    if usable.mean() < 0.3:
+        return None
+    skin = np.median(bare[usable], axis=0)
+    light, warmth, green = relative(linear, np.broadcast_to(skin, linear.shape))
+    return light, np.stack([warmth, green], axis=-1)
+
+
+def _unrest(tint: Array, ring: Mask) -> float:
+    """How far bare skin differs from place to place around the mouth (eight sectors' medians)."""
+    ys, xs = np.nonzero(ring)
+    angle = np.arctan2(ys - ys.mean(), xs - xs.mean())
+    sector = np.floor((angle + np.pi) / (2 * np.pi) * 8).astype(int) % 8
+    values = tint[ring]
+    medians = [np.median(values[sector == k], axis=0) for k in range(8) if np.count_nonzero(sector == k) > 8]
+    if len(medians) < 4:
+        return 0.1
+    middle = np.median(medians, axis=0)
+    return float(np.median(np.linalg.norm(np.array(medians) - middle, axis=1))) + 0.015
+
+
+def _paint_direction(tint: Array, inner: Mask, ring: Mask) -> tuple[Array, float]:
+    """Unit vector from bare skin to paint in the tint plane, and how far the paint's core lies along it."""
+    values = tint[inner]
+    if len(values) < 20:
+        return np.array([0.0, -1.0]), 0.0
+    middle = np.median(tint[ring], axis=0)
+    offset = values - middle
+    length = np.linalg.norm(offset, axis=1)
+    # Rubbed lips show paint on a part only: the direction is that of the strongly tinted part.
+    strong = length >= np.quantile(length, 0.7)
+    direction = np.median(offset[strong], axis=0)
+    norm = float(np.linalg.norm(direction))
+    if norm < 1e-6:
+        return np.array([0.0, -1.0]), 0.0
+    direction = direction / norm
+    along = np.sort(offset @ direction)
+    return direction, float(np.median(along[-max(5, len(along) // 4) :]))
+
+
+def _connected_to(mask: Mask, anchor: Mask, least: float) -> Mask:
+    """Keep connected parts that touch ``anchor`` and are not specks."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
+    keep = np.zeros(count, bool)
+    touched = np.bincount(labels[anchor & mask], minlength=count)
+    for i in range(1, count):
+        area = stats[i, cv2.CC_STAT_AREA]
+        keep[i] = area > least * 0.2 and touched[i] > 0.3 * area
+    return keep[labels]
+
+
+def _lip_shape(view: FaceView, outline: Array, inner: Mask, outer: Mask, paint: Mask) -> Mask:
+    """The molded lip: in the belt of doubt the paint shows the edge, elsewhere the model's outline stands."""
+    start = view.mask_view(outline)
+    if not paint.any():
+        return start
+    size = 2 * int(0.02 * view.unit) + 1
+    closed = cv2.morphologyEx(
+        paint.astype(np.uint8), cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    ).astype(bool)
+    # Follow the paint only along those parts of the outline that carry paint.
+    nearby = _grown(closed, 0.012 * view.unit)
+    lip = inner | (outer & closed) | (start & ~nearby)
+    return cv2.morphologyEx(lip.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)).astype(bool)
+
+
+def _upper_half(view: FaceView, lip: Mask) -> Mask:
+    """Pixels of the upper lip: above the parting, which the model's inner outline follows."""
+    height, width = lip.shape
+    if view.face.inner_lips:
+        inner = view.points(view.face.inner_lips)
+        order = np.argsort(inner[:, 0])
+        xs, ys = inner[order, 0], inner[order, 1]
+        half = len(xs) // 2
+        fit = np.polyfit(xs, ys, 2) if half >= 3 else np.array([0.0, 0.0, ys.mean()])
+        parting = np.polyval(fit, np.arange(width))
+    else:
+        rows = np.flatnonzero(lip.any(axis=1))
+        parting = np.full(width, (rows.min() + rows.max()) / 2 if len(rows) else height / 2)
+    return lip & (np.arange(height)[:, None] < parting[None])
+
+
+def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
+    """Turn areas into fractions with uncertainties, and those into a state."""
+    view = reading.view
+    known = found.lip & ~found.glare
+    area = max(1, np.count_nonzero(known))
+    seen = _visibility(found)
+    cover = {
+        "coverage_total": _share(found.paint, known),
+        "coverage_upper": _share(found.paint, known & found.upper),
+        "coverage_lower": _share(found.paint, known & ~found.upper),
+    }
+    beyond = float(np.count_nonzero(found.paint & ~found.lip) / area)
+    perimeter = cv2.arcLength(max(_contours(found.lip), key=cv2.contourArea), True)
+    edge = float(perimeter * 0.25 * found.belt / area)
+    u_cover = float(np.hypot(0.02 + 0.25 * edge, 0.4 * (1 - seen)))
+    u_beyond = float(np.hypot(0.02 + 0.55 * edge, 0.2 * (1 - seen)))
+    quantities = {k: Quantity(v, u_cover * (1.0 if k == "coverage_total" else 1.3)) for k, v in cover.items()}
+    quantities["beyond_border"] = Quantity(beyond, u_beyond)
+    probabilities = _states(cover["coverage_total"], u_cover, beyond, u_beyond, found, seen)
+    ceiling = 0.95 * min(1.0, 0.5 + 0.5 * reading.likeness.probability)
+    probabilities = {k: ceiling * v + (1 - ceiling) / 4 for k, v in probabilities.items()}
+    flags = ("weak_contrast",) if 0.2 < seen < 0.8 else ()
+    if np.count_nonzero(found.glare & found.lip) > 0.08 * np.count_nonzero(found.lip):
+        flags += ("glare",)
+    state = max(probabilities, key=lambda k: probabilities[k])
+    return TraitRecord.decide(
+        TRAIT, probabilities, METHOD,
+        "Cannot tell how much of the lip paint is left. Send a sharp, closer photo of the mouth in soft light.",
+        detail=_SENTENCES[state], quantities=quantities, region=view.region(found.paint | found.lip),
+        n_pixels=view.original_pixels(known), flags=flags,
+    )  # fmt: skip
+
+
+_SENTENCES = {
+    "full": "Paint covers the molded lips.",
+    "rubbed": "Paint is missing on part of the molded lips.",
+    "bare": "The lips carry no paint.",
+    "overpainted": "Paint lies outside the molded border of the lips.",
+}
+
+
+def _visibility(found: LipPaint) -> float:
+    """How surely paint can be told from bare skin here, 0–1; near 0 means that nothing like paint shows."""
+    return float(1 / (1 + np.exp(-(found.contrast - max(0.16, 2.5 * found.unrest)) / 0.03)))
+
+
+def _states(
+    cover: float, u_cover: float, beyond: float, u_beyond: float, found: LipPaint, seen: float
+) -> dict[str, float]:
+    """Probabilities of the four states under normal errors of coverage and overrun."""
+    normal = NormalDist()
+    over = normal.cdf((beyond - OVER) / u_beyond)
+    less_bare = normal.cdf((BARE - cover) / u_cover)
+    full = normal.cdf((cover - FULL) / u_cover)
+    # Without contrast the mouth is bare or its paint is as pale as the skin: nobody can tell which.
+    pale = 0.30 + 0.4 * min(1.0, found.contrast / 0.16)
+    bare = seen * less_bare + (1 - seen) * (1 - pale)
+    rest = max(0.0, 1 - bare)
+    full_share = full / max(full + (1 - less_bare - full), 1e-6) if less_bare < 1 else 0.5
+    return {
+        "bare": bare,
+        "overpainted": rest * over,
+        "full": rest * (1 - over) * full_share,
+        "rubbed": rest * (1 - over) * (1 - full_share),
+    }
+
+
+def _share(paint: Mask, where: Mask) -> float:
+    total = np.count_nonzero(where)
+    return float(np.count_nonzero(paint & where) / total) if total else 0.0
+
+
+def _contours(mask: Mask) -> list[NDArray[np.int32]]:
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return list(contours)
+
+
+def _withheld(reason: Reason, detail: str) -> TraitRecord:
+    return TraitRecord.withheld(TRAIT, reason, METHOD, detail)
