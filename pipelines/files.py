@@ -16,24 +16,13 @@ from pathlib import Path
 
 from vision.errors import NoPhotoError, OutputError, PhotoError
 
-#: File name endings that are taken for photos when a folder is given. A file named by itself is always tried.
+#: Endings taken for photos when a folder is given. A file named by itself is always tried.
 PHOTO_SUFFIXES = frozenset(
-    [
-        ".jpg",
-        ".jpeg",
-        ".jpe",
-        ".jfif",
-        ".png",
-        ".webp",
-        ".avif",
-        ".tif",
-        ".tiff",
-        ".bmp",
-        ".gif",
-        ".mpo",
-        ".heic",
-        ".heif",
-    ]
+    "." + ending
+    for ending in (
+        *("jpg", "jpeg", "jpe", "jfif", "mpo", "png", "webp"),
+        *("avif", "tif", "tiff", "bmp", "gif", "heic", "heif"),
+    )
 )
 
 _MAX_BYTES = 300_000_000

@@ -1,0 +1,394 @@
+"""One photo to its records: the only place that orders the steps of ``vision``.
+
+Locate, find white, measure. A measurement that fails becomes a record that says so; it never costs the
+other records, and a photo that cannot be decoded becomes an entry with its reason.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import importlib
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipelines import files
+from pipelines.regions import PhotoRegions, RegionsFile
+from vision.calibration import Calibration
+from vision.errors import PhotoError
+from vision.locate.places import FacePlace, MarkPlace, Places, ViewPlace
+from vision.traits import SCHEMA, VIEWS_OF, Reason, Region, Trait, TraitRecord, View
+
+if TYPE_CHECKING:
+    from vision.photo import Photo
+
+METHOD = "examine/1"
+
+#: Traits that say nothing in a photo whose colors mean nothing.
+COLOR_TRAITS = frozenset(
+    {Trait.EYELINER_COLOR, Trait.IRIS_COLOR, Trait.LIP_PAINT, Trait.SKIN_FADE, Trait.EAR_STAIN}
+)
+
+_FACE_TRAITS: Mapping[Trait, str] = {
+    Trait.EYELINER_COLOR: "vision.eyeliner",
+    Trait.IRIS_COLOR: "vision.iris",
+    Trait.LIP_PAINT: "vision.lips",
+    Trait.EAR_STAIN: "vision.ear_stain",
+}
+
+_HOW_TO_POINT = "Ask for a closer, straight photo, or point at the place with a regions file."
+
+
+@dataclass(frozen=True)
+class PhotoRecord:
+    """All that is known of one photo.
+
+    Attributes
+    ----------
+    file
+        The name it goes by.
+    status
+        ``"ok"`` or ``"error"``; an ``error`` has a short ``reason`` and a ``message`` for a reader.
+    view
+        What it shows; None when it was not read.
+    traits
+        Its records, in the order of :class:`~vision.traits.Trait`.
+    steps
+        What decoding did.
+    notes
+        Plain sentences on what was assumed or left out.
+    """
+
+    file: str
+    sha256: str = ""
+    width_px: int = 0
+    height_px: int = 0
+    status: str = "ok"
+    error: Mapping[str, str] | None = None
+    view: ViewPlace | None = None
+    calibration: Calibration | None = None
+    traits: tuple[TraitRecord, ...] = ()
+    steps: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def failed(cls, file: str, reason: str, message: str, **rest: Any) -> PhotoRecord:
+        """Return the entry of a photo that could not be examined."""
+        return cls(file=file, status="error", error={"reason": reason, "message": message}, **rest)
+
+    @property
+    def ok(self) -> bool:
+        """Whether the photo was read."""
+        return self.status == "ok"
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the contract's JSON form."""
+        return {
+            "file": self.file,
+            "sha256": self.sha256,
+            "width_px": self.width_px,
+            "height_px": self.height_px,
+            "status": self.status,
+            "error": None if self.error is None else dict(self.error),
+            "view": None if self.view is None else self.view.to_json(),
+            "calibration": None if self.calibration is None else self.calibration.to_json(),
+            "traits": [record.to_json() for record in self.traits],
+            "steps": list(self.steps),
+            "notes": list(self.notes),
+        }
+
+
+@dataclass(frozen=True)
+class Request:
+    """What to look for in photos: all traits of the view when ``only`` is None."""
+
+    only: frozenset[Trait] | None = None
+    view: View | None = None
+    regions: RegionsFile = field(default_factory=RegionsFile)
+
+
+def document(records: Iterable[PhotoRecord]) -> dict[str, Any]:
+    """Return the machine-readable result of examined photos."""
+    return {"schema": SCHEMA, "photos": [record.to_json() for record in records]}
+
+
+def examine_file(path: Path, request: Request | None = None, name: str = "") -> PhotoRecord:
+    """Read, decode and examine one file; whatever goes wrong becomes an entry with its reason."""
+    from vision.photo import load
+
+    request = request or Request()
+    name = name or files.printable(path.name)
+    try:
+        photo = load(files.read_bytes(path, name), name)
+    except PhotoError as error:
+        return PhotoRecord.failed(name, error.reason, str(error))
+    said = request.regions.of(path.name)
+    try:
+        return examine(photo, only=request.only, view=request.view or said.view, regions=said.places)
+    except Exception as error:  # one photo must not cost the batch, whatever a model does
+        return PhotoRecord.failed(
+            name,
+            "failed",
+            f"{name} was read, but looking at it failed ({_short(error)}). Other photos are not affected.",
+            sha256=photo.sha256,
+            width_px=photo.width,
+            height_px=photo.height,
+            steps=photo.steps,
+        )
+
+
+def examine(
+    photo: Photo,
+    *,
+    only: Collection[Trait] | None = None,
+    view: View | None = None,
+    regions: Mapping[str, Region] | None = None,
+) -> PhotoRecord:
+    """Examine one decoded photo.
+
+    Parameters
+    ----------
+    only
+        Traits to read; a trait that the view cannot show gets a ``not_in_view`` record. All traits of
+        the view when None.
+    view
+        What the photo shows, when a person said so.
+    regions
+        Places that a person pointed out, by the names of :data:`pipelines.regions.PLACES`.
+
+    Raises
+    ------
+    Exception
+        Whatever locating raises; failures of measurements become records.
+    """
+    places, said, notes = _locate(photo, view, regions or {})
+    calibration, more = _white(photo, said.get("neutral"), places.faces)
+    job = _Job(photo, places, calibration, said, _color_trouble(photo))
+    wanted = list(Trait) if only is None else [t for t in Trait if t in only]
+    records: list[TraitRecord] = []
+    for trait in wanted:
+        if places.view.state in VIEWS_OF[trait]:
+            records += job.measure(trait)
+        elif only is not None:
+            records.append(_not_in_view(trait, places.view.state))
+    return PhotoRecord(
+        file=photo.file,
+        sha256=photo.sha256,
+        width_px=photo.width,
+        height_px=photo.height,
+        view=places.view,
+        calibration=calibration,
+        traits=tuple(records),
+        steps=photo.steps,
+        notes=(*notes, *more, *places.notes, *job.notes()),
+    )
+
+
+def measure_marks(photo: Photo) -> tuple[TraitRecord, ...]:
+    """Read the mark of a picture that shows nothing else: its text and its symbol."""
+    marks = tuple(_function("vision.locate.mark", "find_marks")(photo))
+    places = Places(ViewPlace(View.MARK, 1.0, {str(View.MARK): 1.0}), marks=marks)
+    job = _Job(photo, places, Calibration(), {}, None)
+    return tuple(job.measure(Trait.MARK_TEXT) + job.measure(Trait.MARK_SYMBOL))
+
+
+# -- before measuring ---------------------------------------------------------------------------------
+
+
+def _locate(
+    photo: Photo, view: View | None, regions: Mapping[str, Region]
+) -> tuple[Places, Mapping[str, Region], tuple[str, ...]]:
+    """Find places; pointed-out regions that lie outside the picture are dropped with a note."""
+    inside = {name: region for name, region in regions.items() if _overlaps(region, photo)}
+    notes = tuple(
+        f"The region '{name}' lies outside the picture of {photo.width} × {photo.height} px and was not used."
+        for name in regions
+        if name not in inside
+    )
+    find_places = _function("vision.locate.view", "find_places")
+    places: Places = find_places(photo, view=view, regions=inside)
+    if view is not None and places.view.state != view:
+        places = dataclasses.replace(places, view=ViewPlace(view, 1.0, {str(view): 1.0}))
+    return places, inside, notes
+
+
+def _overlaps(region: Region, photo: Photo) -> bool:
+    x0, y0, x1, y1 = region.bounds
+    return x0 < photo.width and y0 < photo.height and x1 > 0 and y1 > 0
+
+
+def _white(
+    photo: Photo, hint: Region | None, faces: Sequence[FacePlace]
+) -> tuple[Calibration, tuple[str, ...]]:
+    try:
+        found: Calibration = _function("vision.neutral", "estimate")(photo, hint=hint, faces=faces)
+    except Exception as error:  # without white, colors are weaker readings; shapes are not touched
+        return Calibration(), (f"White was not determined ({_short(error)}); absolute colors are uncertain.",)
+    return found, ()
+
+
+def _color_trouble(photo: Photo) -> tuple[Reason, str] | None:
+    from vision.quality import check_colors
+
+    gate = check_colors(photo)
+    return None if gate.reason is None else (gate.reason, gate.detail)
+
+
+# -- measuring ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Job:
+    """One photo while it is measured."""
+
+    photo: Photo
+    places: Places
+    calibration: Calibration
+    regions: Mapping[str, Region]
+    color_trouble: tuple[Reason, str] | None
+
+    def notes(self) -> tuple[str, ...]:
+        return () if self.color_trouble is None else (self.color_trouble[1],)
+
+    def measure(self, trait: Trait) -> list[TraitRecord]:
+        """Return the records of one trait; failures become a record."""
+        if self.color_trouble is not None and trait in COLOR_TRAITS:
+            reason, detail = self.color_trouble
+            return [TraitRecord.withheld(trait, reason, METHOD, detail)]
+        if trait in _FACE_TRAITS:
+            return self._on_faces(trait, _FACE_TRAITS[trait])
+        return {
+            Trait.SKIN_SHEEN: self._sheen,
+            Trait.SKIN_FADE: self._fade,
+            Trait.FOOT_HOLES: self._feet,
+            Trait.MARK_TEXT: self._mark_text,
+            Trait.MARK_SYMBOL: self._mark_symbol,
+        }[trait]()
+
+    @property
+    def view(self) -> View:
+        return self.places.view.state
+
+    def _on_faces(self, trait: Trait, module: str) -> list[TraitRecord]:
+        if not self.places.faces:
+            return [_not_located(trait, "No face was found in the photo.")]
+        crowd = self.view is View.CROWD
+        faces = self.places.faces if crowd else (max(self.places.faces, key=lambda face: face.width),)
+        records: list[TraitRecord] = []
+        for number, face in enumerate(faces, start=1):
+            head = (face.part or f"head_{number}") if crowd else None
+            found = _run(trait, _measure(module), self.photo, face, self.calibration, part=head)
+            records += [r if head is None else _of_head(r, head, face) for r in found]
+        return records
+
+    def _sheen(self) -> list[TraitRecord]:
+        place = self.regions.get("skin")
+        if place is None and self.view is not View.BODY:
+            return self._on_faces(Trait.SKIN_SHEEN, "vision.sheen")
+        if place is None and self.places.line is not None:
+            place = self.places.line.exposed
+        if place is None:
+            return [_not_located(Trait.SKIN_SHEEN, "No bare vinyl was found in the photo.")]
+        return _run(Trait.SKIN_SHEEN, _measure("vision.sheen"), self.photo, place, self.calibration)
+
+    def _fade(self) -> list[TraitRecord]:
+        return _run(Trait.SKIN_FADE, _measure("vision.fade"), self.photo, self.places.line, self.calibration)
+
+    def _feet(self) -> list[TraitRecord]:
+        if not self.places.soles:
+            return [_not_located(Trait.FOOT_HOLES, "No sole was found in the photo.")]
+        return [
+            record
+            for sole in self.places.soles
+            for record in _run(
+                Trait.FOOT_HOLES,
+                _measure("vision.foot_holes"),
+                self.photo,
+                sole,
+                self.calibration,
+                part=sole.part,
+            )
+        ]
+
+    def _mark_text(self) -> list[TraitRecord]:
+        return [self._text]
+
+    def _mark_symbol(self) -> list[TraitRecord]:
+        return _run(
+            Trait.MARK_SYMBOL, _measure("vision.mark_symbol"), self.photo, self.places.marks, self._text
+        )
+
+    @functools.cached_property
+    def _text(self) -> TraitRecord:
+        """The mark as read: the symbol's search needs it too, and reading twice is slow."""
+        (record,) = _run(Trait.MARK_TEXT, _read_mark, self.photo, self.places.marks)
+        return record
+
+
+def _run(
+    trait: Trait, measurement: Callable[..., Any], *arguments: Any, part: str | None = None
+) -> list[TraitRecord]:
+    """Call a measurement; an exception becomes a ``failed`` record."""
+    try:
+        result = measurement(*arguments)
+    except Exception as error:  # whatever one measurement does, the others count
+        detail = (
+            f"The measurement failed ({_short(error)}). This is a fault of the program, not of the photo."
+        )
+        return [TraitRecord.withheld(trait, Reason.FAILED, METHOD, detail, part=part)]
+    return [result] if isinstance(result, TraitRecord) else list(result)
+
+
+def _measure(module: str) -> Callable[..., Any]:
+    """Return the measurement of a module, imported when called, so that a broken import is caught too."""
+
+    def call(*arguments: Any) -> Any:
+        return _function(module, "measure")(*arguments)
+
+    return call
+
+
+def _read_mark(photo: Photo, marks: Sequence[MarkPlace]) -> Any:
+    return _function("vision.mark_text", "measure")(photo, marks, _ocr_engine())
+
+
+def _function(module: str, name: str) -> Callable[..., Any]:
+    """Import late: ``--help``, a sole or a mark must not wait for the face model."""
+    found: Callable[..., Any] = getattr(importlib.import_module(module), name)
+    return found
+
+
+@functools.lru_cache(maxsize=1)
+def _ocr_engine() -> Any:
+    return _function("vision.ocr", "default_engine")()
+
+
+def _of_head(record: TraitRecord, head: str, face: FacePlace) -> TraitRecord:
+    """Name the head of a crowd that a record belongs to, and where it is if the record does not say."""
+    return record.replace(part=head, region=record.region or Region.box(*face.box))
+
+
+def _not_located(trait: Trait, what: str) -> TraitRecord:
+    return TraitRecord.withheld(trait, Reason.NOT_LOCATED, METHOD, f"{what} {_HOW_TO_POINT}")
+
+
+def _not_in_view(trait: Trait, view: View) -> TraitRecord:
+    wanted = " or ".join(str(v).replace("_", " ") for v in VIEWS_OF[trait])
+    shown = str(view).replace("_", " ")
+    return TraitRecord.withheld(
+        trait,
+        Reason.NOT_IN_VIEW,
+        METHOD,
+        f"This photo was taken as one of '{shown}'; this needs one of '{wanted}'. "
+        "Say --view if the photo was misjudged.",
+    )
+
+
+def _short(error: BaseException) -> str:
+    text = " ".join(str(error).split())[:160]
+    return f"{type(error).__name__}: {text}" if text else type(error).__name__
+
+
+__all__ = ["PhotoRecord", "PhotoRegions", "Request", "document", "examine", "examine_file", "measure_marks"]
