@@ -251,6 +251,8 @@ def _own_readings(photo: PhotoLike) -> tuple[list[Reading], list[str]]:
     """Return a photo's readings as those of one doll, or a note why they are left out."""
     if photo.view is not None and photo.view.state == View.CROWD:
         return [], [f"{photo.file} shows several dolls: left out, since one doll is checked here."]
+    if not photo.traits:
+        return [], [f"{photo.file} shows nothing that is measured here."]
     heads = {r.part for r in photo.traits if r.part and r.part.startswith("head_")}
     if len(heads) > 1:
         return [], [f"{photo.file} shows {len(heads)} heads: left out, since one doll is checked here."]

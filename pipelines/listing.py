@@ -1,0 +1,206 @@
+"""The check of one doll's photos, from a folder to a report."""
+
+from __future__ import annotations
+
+import difflib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipelines import batch, examine, files
+from pipelines import guide as guides
+from pipelines.batch import Progress, silent
+from pipelines.cautions import Caution, cautions_for
+from pipelines.dossier import Dossier, build_dossier
+from pipelines.examine import PhotoRecord
+from pipelines.findings import load_findings
+from pipelines.guide import Guide
+from pipelines.requests import PhotoRequest, letter, rank_requests
+from pipelines.verdict import Verdict, weigh
+from pipelines.weighing import Model
+from vision.errors import NoPhotoError, UsageError
+from vision.traits import TraitRecord
+
+if TYPE_CHECKING:
+    from vision.photo import Photo
+
+
+@dataclass(frozen=True)
+class ListingResult:
+    """Everything known of one doll after its photos were checked.
+
+    Attributes
+    ----------
+    name
+        The folder's name.
+    claim
+        Id of the release the doll is offered as, or None.
+    photos
+        All photos in name order, failed ones included.
+    paths
+        Where each photo lies, by :attr:`PhotoRecord.file`.
+    findings
+        Hands-on records.
+    seller_text
+        What goes into ``seller-questions.txt``.
+    """
+
+    name: str
+    guide: Guide
+    claim: str | None
+    photos: tuple[PhotoRecord, ...]
+    paths: Mapping[str, Path]
+    findings: tuple[TraitRecord, ...]
+    dossier: Dossier
+    verdict: Verdict
+    requests: tuple[PhotoRequest, ...]
+    cautions: tuple[Caution, ...]
+    seller_text: str
+
+    def photo(self, file: str) -> Photo:
+        """Decode one of the photos again, for drawing; raises ``PhotoError`` when it is gone or damaged."""
+        from vision.photo import load
+
+        return load(files.read_bytes(self.paths[file], file), file)
+
+    @property
+    def summary(self) -> tuple[str, ...]:
+        """The verdict in a few lines for a terminal."""
+        asks = [f"Ask for: {request.text}" for request in self.requests[:2]]
+        return (self.verdict.headline, *self.verdict.story, *asks)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the contract's JSON form: the ``measure`` document, extended."""
+        verdict = self.verdict.to_json()
+        return {
+            **examine.document(self.photos),
+            "listing": self.name,
+            "guide": {"id": self.guide.id, "title": self.guide.title, "source": self.guide.source},
+            "headline": verdict.pop("headline"),
+            "story": verdict.pop("story"),
+            **verdict,
+            "photos_to_request": [request.to_json() for request in self.requests],
+            "cautions": [caution.to_json() for caution in self.cautions],
+            "dossier": self.dossier.to_json(),
+            "hands_on": [record.to_json() for record in self.findings],
+            "summary": list(self.summary),
+        }
+
+
+def run(  # noqa: PLR0917 -- the order is that of the command line
+    folder: Path,
+    guide: str,
+    claim: str | None,
+    findings: Path | None,
+    out: Path,
+    jobs: int = 1,
+    progress: Progress = silent,
+) -> ListingResult:
+    """Check one doll's photos and write report, traits, evidence pictures and questions for the seller.
+
+    Parameters
+    ----------
+    folder
+        Holds the photos.
+    guide
+        A shipped guide's name or a path.
+    claim
+        Id of the release the doll is offered as.
+    findings
+        A hands-on findings file.
+    out
+        New or empty folder, or an earlier result, which is replaced as a whole.
+    jobs
+        Photos worked on at once.
+
+    Raises
+    ------
+    UsageError
+        When the claim is no release of the guide.
+    InputFileError
+        When guide or findings break a rule.
+    NoPhotoError
+        When the folder holds no readable photo. Nothing is written then.
+    OutputError
+        When ``out`` cannot be written; an earlier result is then still there.
+    """
+    checked = guides.load(guide)
+    check_claim(claim, checked)
+    hands_on = () if findings is None else load_findings(findings, checked)
+    files.check_output_folder(out)
+    paths = files.find_photos([folder])
+    photos = batch.examine_files(paths, jobs=jobs, progress=progress)
+    require_readable(photos, folder)
+    result = conclude(folder.resolve().name, checked, claim, photos, paths=paths, findings=hands_on)
+    with files.output_folder(out) as stage:
+        write(result, stage)
+    return result
+
+
+def conclude(
+    name: str,
+    guide: Guide,
+    claim: str | None,
+    photos: list[PhotoRecord],
+    *,
+    paths: list[Path],
+    findings: tuple[TraitRecord, ...] = (),
+) -> ListingResult:
+    """Merge, weigh and decide what to ask for; writes nothing. ``paths`` run parallel to ``photos``."""
+    model = Model(guide)
+    dossier = build_dossier(photos, findings, guide)
+    verdict = weigh(dossier, guide, claim, model)
+    requests = rank_requests(dossier, guide, claim, model)
+    return ListingResult(
+        name=files.printable(name),
+        guide=guide,
+        claim=claim,
+        photos=tuple(photos),
+        paths={photo.file: path for photo, path in zip(photos, paths, strict=True)},
+        findings=findings,
+        dossier=dossier,
+        verdict=verdict,
+        requests=requests,
+        cautions=cautions_for(dossier, verdict),
+        seller_text=letter(requests),
+    )
+
+
+def write(result: ListingResult, folder: Path) -> None:
+    """Write all of a result into an empty folder."""
+    from pipelines import evidence, report
+
+    (folder / "traits.json").write_text(dump(result.to_json()), encoding="utf-8")
+    (folder / "seller-questions.txt").write_text(result.seller_text, encoding="utf-8")
+    pictures = folder / "evidence"
+    pictures.mkdir()
+    for photo in result.photos:
+        if any(record.region is not None for record in photo.traits):
+            for picture in evidence.pictures(result.photo(photo.file), photo):
+                evidence.write(picture, pictures)
+    report.render(result, folder)
+
+
+def dump(payload: Mapping[str, Any]) -> str:
+    """Return JSON text, the same bytes for the same result."""
+    return json.dumps(payload, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def check_claim(claim: str | None, guide: Guide) -> None:
+    """Raise :class:`UsageError` when the claim is no release of the guide."""
+    if claim is None or claim in guide.releases:
+        return
+    close = difflib.get_close_matches(claim.lower(), list(guide.releases), n=1)
+    hint = f' Did you mean "{close[0]}"?' if close else ""
+    valid = ", ".join(f"{release.id} ({release.label})" for release in guide.releases.values())
+    raise UsageError(f'"{claim[:60]}" is no release of the guide {guide.id}.{hint} Valid: {valid}.')
+
+
+def require_readable(photos: list[PhotoRecord], folder: Path) -> None:
+    """Raise :class:`NoPhotoError` naming each photo's reason when none could be read."""
+    if any(photo.ok for photo in photos):
+        return
+    told = "\n".join(f"  {(photo.error or {}).get('message', photo.file)}" for photo in photos[:20])
+    raise NoPhotoError(f"None of the {len(photos)} files in {folder.name} is a readable photo:\n{told}")
