@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import cv2
@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from vision.locate.places import MarkPlace
 from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OcrLine, Outcome, guarded, straightened
 from vision.photo import Photo
-from vision.relief import flatten, hypotheses, picture
+from vision.relief import flatten, hypotheses, integrate, likely_azimuth, picture
 from vision.traits import Polygon, Reason, Region, TextLine, Trait, TraitRecord
 
 METHOD = "mark_text/1"
@@ -37,13 +37,12 @@ _MOST_PIXELS = 500_000
 _SIGNS = "®©™"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Box:
     """One found line: upper edge then lower edge, in pixels of the original."""
 
     polygon: NDArray[np.float64]
     score: float
-    votes: int = 1
 
     @property
     def rectangle(self) -> tuple[tuple[float, float], tuple[float, float], float]:
@@ -73,7 +72,7 @@ class _Box:
     def turned(self) -> _Box:
         """The same box read from the other end."""
         half = len(self.polygon) // 2
-        return _Box(np.roll(self.polygon, half, axis=0), self.score, self.votes)
+        return _Box(np.roll(self.polygon, half, axis=0), self.score)
 
 
 @dataclass(slots=True)
@@ -131,7 +130,7 @@ def measure(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine | Oc
 
 def _find(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine) -> list[_Box]:
     """Lines found in the whole photo and, closer, in the candidate places."""
-    boxes: list[_Box] = []
+    views: list[list[_Box]] = []
     for x0, y0, x1, y1 in _windows(photo, marks):
         crop = photo.rgb[y0:y1, x0:x1]
         scale = min(1.0, _SURVEY_SIDE / max(crop.shape[:2]))
@@ -143,11 +142,71 @@ def _find(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine) -> li
             outcome = engine.find(view)
             if outcome.reason is not None:
                 raise _EngineError(outcome)
-            for line in outcome.lines:
-                polygon = np.asarray(line.polygon, np.float64).reshape(-1, 2)
-                if len(polygon) >= 4 and len(polygon) % 2 == 0:
-                    boxes.append(_Box(polygon / scale + (x0, y0), line.confidence))
-    return _merged(boxes)[:_MOST_LINES]
+            polygons = [
+                (np.asarray(o.polygon, np.float64).reshape(-1, 2), o.confidence) for o in outcome.lines
+            ]
+            views.append(
+                [_Box(p / scale + (x0, y0), c) for p, c in polygons if len(p) >= 4 and len(p) % 2 == 0]
+            )
+            if any(box.score > 0.75 for box in views[-1]):
+                break
+    found = _merged(views)[:_MOST_LINES]
+    stubby = [b for b in found if b.length < 2.3 * b.height][:3]
+    closer = [b for box in stubby for b in _reconsidered(photo, box, engine)]
+    return [b for b in found if b not in stubby] + closer
+
+
+def _reconsidered(photo: Photo, box: _Box, engine: GuardedEngine) -> list[_Box]:
+    """The lines in a stubby box, looked for again closer and upright; the box itself when none are found.
+
+    Short lines at a slant run together into one square blob.
+    """
+    center, reach = box.center, 0.75 * math.hypot(box.length, box.height)
+    side = int(min(480, max(160, 2 * reach)))
+    scale = side / (2 * reach)
+    shift = np.array([[scale, 0, side / 2 - scale * center[0]], [0, scale, side / 2 - scale * center[1]]])
+    crop = cv2.warpAffine(
+        photo.rgb, shift, (side, side), flags=cv2.INTER_AREA, borderMode=cv2.BORDER_REPLICATE
+    )
+    view = picture(flatten(np.asarray(crop, np.uint8), side / 8.0))
+    angle = row_angle(view[..., 0])
+    turn = cv2.getRotationMatrix2D((side / 2, side / 2), angle, 1.0)
+    upright = cv2.warpAffine(view, turn, (side, side), borderMode=cv2.BORDER_REFLECT)
+    outcome = engine.find(np.asarray(upright, np.uint8))
+    if outcome.reason is not None:
+        raise _EngineError(outcome)
+    back = np.linalg.inv(np.vstack([turn, [0, 0, 1]]) @ np.vstack([shift, [0, 0, 1]]))
+    found = []
+    for line in outcome.lines:
+        polygon = np.asarray(line.polygon, np.float64).reshape(-1, 2)
+        if len(polygon) >= 4 and len(polygon) % 2 == 0 and line.confidence > 0.6:
+            candidate = _Box(polygon @ back[:2, :2].T + back[:2, 2], line.confidence)
+            if _covered(candidate, box) > 0.4:
+                found.append(candidate)
+    return found or [box]
+
+
+def row_angle(gray: NDArray[np.uint8]) -> float:
+    """Return the direction of text rows, 0–180° clockwise from +x, by the sharpest row profile.
+
+    Parameters
+    ----------
+    gray
+        (N, N) uint8 picture of some lines of text.
+    """
+    side = 128
+    small = cv2.resize(gray, (side, side), interpolation=cv2.INTER_AREA).astype(np.float32)
+    small = np.abs(small - cv2.GaussianBlur(small, (0, 0), 8))
+    yy, xx = np.mgrid[:side, :side] - (side - 1) / 2
+    small *= np.exp(-(xx**2 + yy**2) / (2 * (0.3 * side) ** 2))
+    best, best_angle = -1.0, 0.0
+    for angle in np.arange(0.0, 180.0, 6.0):
+        turn = cv2.getRotationMatrix2D(((side - 1) / 2, (side - 1) / 2), angle, 1.0)
+        profile = cv2.warpAffine(small, turn, (side, side)).mean(axis=1)
+        sharpness = float(np.sum(np.diff(profile) ** 2))
+        if sharpness > best:
+            best, best_angle = sharpness, float(angle)
+    return best_angle
 
 
 def _windows(photo: Photo, marks: Sequence[MarkPlace]) -> list[tuple[int, int, int, int]]:
@@ -168,22 +227,23 @@ def _windows(photo: Photo, marks: Sequence[MarkPlace]) -> list[tuple[int, int, i
     return out
 
 
-def _survey_views(crop: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], ...]:
+def _survey_views(crop: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
+    """Ways of looking for lines, the one that shows them best first."""
     radius = max(crop.shape[:2]) / 24.0
-    return crop, picture(flatten(crop, radius))
+    shading = flatten(crop, radius)
+    yield picture(shading)
+    yield crop
+    yield picture(integrate(shading, likely_azimuth(shading), radius))
 
 
-def _merged(boxes: Iterable[_Box]) -> list[_Box]:
-    """One box for each place, the longest that scores well; how many views saw it is counted."""
+def _merged(views: Sequence[Sequence[_Box]]) -> list[_Box]:
+    """One box for each place. A view is trusted as a whole: a poor one runs lines together."""
+    ranked = sorted(views, key=lambda boxes: -sum(b.score**2 for b in boxes))
     kept: list[_Box] = []
-    for box in sorted(boxes, key=lambda b: -b.score * math.sqrt(b.length * b.height)):
-        for index, other in enumerate(kept):
-            if _covered(box, other) > 0.5:
-                kept[index] = _Box(other.polygon, max(other.score, box.score), other.votes + 1)
-                break
-        else:
-            kept.append(box)
-    return sorted(kept, key=lambda b: -b.score * math.sqrt(b.length * b.height) * b.votes)
+    for boxes in ranked:
+        earlier = list(kept)
+        kept += [b for b in boxes if all(max(_covered(b, o), _covered(o, b)) < 0.3 for o in earlier)]
+    return sorted(kept, key=lambda b: -b.score * math.sqrt(b.length * b.height))
 
 
 def _covered(box: _Box, other: _Box) -> float:
@@ -273,7 +333,7 @@ def _widened(polygon: NDArray[np.float64], factor: float) -> NDArray[np.float64]
 
 def _quarter_turned(box: _Box) -> _Box:
     corners = cv2.boxPoints(box.rectangle).astype(np.float64)
-    return _Box(np.roll(corners, 1, axis=0), box.score, box.votes)
+    return _Box(np.roll(corners, 1, axis=0), box.score)
 
 
 def _weight_of(lines: Sequence[OcrLine]) -> float:
@@ -454,23 +514,31 @@ def _in_order(readings: Sequence[_Reading]) -> list[tuple[TextLine, _Reading]]:
     along = readings[0].box.along if direction is None else direction
     down = np.array([-along[1], along[0]])
     rows: list[list[_Reading]] = []
-    for reading in sorted(readings, key=lambda r: float(r.box.center @ down)):
-        if rows and _same_line(rows[-1][-1].box, reading.box, down):
-            rows[-1].append(reading)
-        else:
+    for reading in sorted(readings, key=lambda r: float(r.box.center @ along)):
+        row = next((row for row in rows if _follows(row[-1].box, reading.box)), None)
+        if row is None:
             rows.append([reading])
+        else:
+            row.append(reading)
+    rows.sort(key=lambda row: float(np.mean([r.box.center @ down for r in row])))
     out = []
     for row in rows:
-        row.sort(key=lambda r: float(r.box.center @ along))
         joined = _joined(row)
         out.append((joined, max(row, key=lambda r: r.agreement * len(r.text))))
     return out
 
 
-def _same_line(a: _Box, b: _Box, down: NDArray[np.float64]) -> bool:
-    offset = abs(float((a.center - b.center) @ down))
+def _follows(a: _Box, b: _Box) -> bool:
+    """Whether ``b`` goes on where ``a`` ends, a word or two apart on one line."""
+    half = len(a.polygon) // 2
+    end = 0.5 * (a.polygon[half - 1] + a.polygon[half])
+    start = 0.5 * (b.polygon[0] + b.polygon[-1])
+    before = 0.5 * (a.polygon[half - 2] + a.polygon[half + 1])
+    heading = (end - before) / (np.linalg.norm(end - before) + 1e-9)
     sizes = sorted((a.height, b.height))
-    return offset < 0.4 * sizes[0] and sizes[1] < 1.6 * sizes[0]
+    gap = float((start - end) @ heading)
+    offset = abs(float((start - end) @ np.array([-heading[1], heading[0]])))
+    return offset < 0.45 * sizes[0] and sizes[1] < 1.6 * sizes[0] and -sizes[1] < gap < 2.5 * sizes[1]
 
 
 def _joined(row: Sequence[_Reading]) -> TextLine:

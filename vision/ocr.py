@@ -291,10 +291,8 @@ def lines_of_map(
     threshold, keep
         Score of a core's pixels, and mean score below which a core is dropped.
     """
-    mask = cv2.dilate((score > threshold).astype(np.uint8), np.ones((2, 2), np.uint8))
-    contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
     out = []
-    for contour in contours:
+    for contour in _cores(score, threshold):
         if min(cv2.minAreaRect(contour)[1]) < 3:
             continue
         x, y, w, h = cv2.boundingRect(contour)
@@ -308,35 +306,83 @@ def lines_of_map(
     return sorted(out, key=lambda line: min(p[1] for p in line.polygon))
 
 
+def _cores(score: NDArray[np.float32], threshold: float) -> list[NDArray[np.int32]]:
+    """Contours of line cores; one that falls into several side by side at twice the threshold is several."""
+    mask = cv2.dilate((score > threshold).astype(np.uint8), np.ones((2, 2), np.uint8))
+    sure = cv2.erode((score > 2 * threshold).astype(np.uint8), np.ones((2, 2), np.uint8))
+    out = []
+    for contour in _contours(mask):
+        blob = np.zeros(score.shape, np.uint8)
+        cv2.drawContours(blob, [contour], -1, 1, cv2.FILLED)
+        whole = cv2.contourArea(contour)
+        parts = [c for c in _contours(sure & blob) if cv2.contourArea(c) > 0.08 * whole + 8]
+        side_by_side = sum(max(cv2.minAreaRect(c)[1]) for c in parts) > 1.35 * max(
+            cv2.minAreaRect(contour)[1]
+        )
+        out += parts if side_by_side else [contour]
+    return out
+
+
+def _contours(mask: NDArray[np.uint8]) -> list[NDArray[np.int32]]:
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return [np.asarray(c, np.int32) for c in contours if len(c) >= 4]
+
+
 def _grown_outline(
     contour: NDArray[Any], core: NDArray[np.uint8], offset: tuple[int, int]
 ) -> NDArray[np.float64]:
-    """Outline of the line around a core: a rectangle, or a band along a curve when the core is bent."""
-    (cx, cy), (w, h), angle = cv2.minAreaRect(contour)
-    grow = w * h * 1.6 / (2 * (w + h))
-    corners = _from_top_left(cv2.boxPoints(((cx, cy), (w + 2 * grow, h + 2 * grow), angle)))
-    along = (corners[1] - corners[0]) / np.linalg.norm(corners[1] - corners[0])
-    down = np.array([-along[1], along[0]])
+    """Outline of the line around a core: a rectangle, or a band along a circle when the core is bent."""
     ys, xs = np.nonzero(core)
-    pixels = np.stack([xs + offset[0], ys + offset[1]], axis=1) - (cx, cy)
-    u, v = pixels @ along, pixels @ down
-    thickness = len(u) / max(1.0, float(np.ptp(u)))
-    if np.ptp(v) < 1.8 * thickness or np.ptp(u) < 3.0 * thickness:
-        return corners
-    knots = np.linspace(u.min(), u.max(), 25)
-    curve = np.polynomial.Polynomial.fit(u, v, 4)
-    if float(np.ptp(curve(knots))) < 0.5 * thickness:
-        return corners
-    slope = curve.deriv()(knots)
-    normal = np.stack([-slope, np.ones_like(slope)], axis=1) / np.sqrt(1 + slope**2)[:, None]
-    middle = np.stack([knots, curve(knots)], axis=1)
-    tangent = np.stack([normal[:, 1], -normal[:, 0]], axis=1)
+    pixels = np.stack([xs + offset[0], ys + offset[1]], axis=1).astype(np.float64)
+    (cx, cy), (w, h), angle = cv2.minAreaRect(contour)
+    thickness = min(w, h, 2.0 * float(cv2.distanceTransform(np.pad(core, 1), cv2.DIST_L2, 3).max()))
+    if min(w, h) > 1.35 * thickness and max(w, h) > 2.5 * thickness:
+        band = _circular_band(pixels)
+        if band is not None:
+            return band
+    grow = w * h * 1.6 / (2 * (w + h))
+    return _from_top_left(cv2.boxPoints(((cx, cy), (w + 2 * grow, h + 2 * grow), angle)))
+
+
+def _circular_band(pixels: NDArray[np.float64]) -> NDArray[np.float64] | None:
+    """Band around pixels that lie along a circle, or None if they do not."""
+    center, radius = _circle(pixels)
+    away = pixels - center
+    mean = pixels.mean(axis=0) - center
+    reference = math.atan2(mean[1], mean[0])
+    turn = (np.arctan2(away[:, 1], away[:, 0]) - reference + np.pi) % (2 * np.pi) - np.pi
+    low, high = np.quantile(turn, (0.005, 0.995))
+    spread = float(np.hypot(*away.T).std())
+    thickness = len(pixels) / max(radius * (high - low), 1e-6)
+    if spread > 0.45 * thickness or high - low > 5.5 or radius < 1.5 * thickness:
+        return None
     reach = 0.8 * thickness
-    middle = np.concatenate([middle[:1] - reach * tangent[:1], middle, middle[-1:] + reach * tangent[-1:]])
-    normal = np.concatenate([normal[:1], normal, normal[-1:]])
+    angles = np.linspace(low - reach / radius, high + reach / radius, 33) + reference
     half = 0.5 * thickness + reach
-    band = np.concatenate([middle - half * normal, (middle + half * normal)[::-1]])
-    return np.asarray(band @ np.stack([along, down]) + (cx, cy), np.float64)
+    rays = np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    outer, inner = ((radius + s * half) * rays + center for s in (1, -1))
+    band = np.concatenate([outer, inner[::-1]])
+    chord = band[32] - band[0]
+    backward = chord[0] < 0 or (abs(chord[0]) < 1e-9 and chord[1] < 0)
+    return np.asarray(np.roll(band, 33, axis=0) if backward else band, np.float64)
+
+
+def _circle(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """Center and radius of the circle nearest to the points: Kåsa's start, then Gauss-Newton."""
+    origin = points.mean(axis=0)
+    x, y = (points - origin).T
+    design = np.stack([x, y, np.ones_like(x)], axis=1)
+    a, b, c = np.linalg.lstsq(design, x * x + y * y, rcond=None)[0]
+    state = np.array([a / 2, b / 2, math.sqrt(max(c + (a * a + b * b) / 4, 1e-6))])
+    for _ in range(20):
+        dx, dy = x - state[0], y - state[1]
+        distance = np.maximum(np.hypot(dx, dy), 1e-6)
+        jacobian = np.stack([-dx / distance, -dy / distance, -np.ones_like(x)], axis=1)
+        step = np.linalg.lstsq(jacobian, -(distance - state[2]), rcond=None)[0]
+        state += step
+        if np.abs(step).max() < 1e-3:
+            break
+    return state[:2] + origin, float(abs(state[2]))
 
 
 def discover() -> dict[str, Callable[[], OcrEngine]]:
