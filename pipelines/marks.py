@@ -59,7 +59,7 @@ def wording_candidates(lines: Sequence[TextLine], marks: Mapping[str, Mark]) -> 
     if not read or not marks:
         return {}
     scores = {mark.id: _score(read, mark) for mark in marks.values()}
-    scores[UNLISTED] = -_NATS_PER_EDIT * sum(_UNLISTED_SHARE * len(text) * c for text, c in read)
+    scores[UNLISTED] = _unlisted_score(read, marks)
     best = max(scores.values())
     weights = {key: math.exp(score - best) for key, score in scores.items()}
     total = sum(weights.values())
@@ -84,6 +84,13 @@ def _score(read: Sequence[tuple[str, float]], mark: Mark) -> float:
             found.update(used)
         score -= _NATS_PER_EDIT * confidence * min(cost, worst)
     return score - _NATS_PER_LOST_LINE * (len(mark.lines) - len(found))
+
+
+def _unlisted_score(read: Sequence[tuple[str, float]], marks: Mapping[str, Mark]) -> float:
+    """The same for a mark of unknown wording, taken to have as many lines as the listed ones on average."""
+    usual_lines = sum(len(mark.lines) for mark in marks.values()) / len(marks)
+    differing = sum(_UNLISTED_SHARE * len(text) * confidence for text, confidence in read)
+    return -_NATS_PER_EDIT * differing - _NATS_PER_LOST_LINE * max(usual_lines - len(read), 0.0)
 
 
 @lru_cache(maxsize=64)

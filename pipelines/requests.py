@@ -120,16 +120,22 @@ def rank_requests(
     dossier, guide, claim
         As for :func:`pipelines.verdict.weigh`.
     """
-    model = model or Model(guide)
-    known = [item for _, item in evidence_of(dossier, model)]
-    wanted = [spec for spec in (guide.traits[t] for t in guide.spoken_of()) if _is_open(spec, dossier)]
-    gains = [_gain(spec, dossier, known, claim, model) for spec in wanted]
     by_view: dict[View | str, list[TraitGain]] = defaultdict(list)
-    for spec, gain in zip(wanted, gains, strict=True):
-        by_view[_view_of(spec)].append(gain)
+    for gain in trait_gains(dossier, guide, claim, model):
+        by_view[_view_of(guide.traits[gain.trait])].append(gain)
     requests = [_request(view, group, guide) for view, group in by_view.items()]
     worth = [r for r in requests if r.score >= _WORTH_ASKING]
     return tuple(sorted(worth, key=lambda r: (-r.score, str(r.view), r.text)))[:_MOST_REQUESTS]
+
+
+def trait_gains(
+    dossier: Dossier, guide: Guide, claim: str | None = None, model: Model | None = None
+) -> tuple[TraitGain, ...]:
+    """Return what each unmeasured or weak trait would tell, in the guide's order."""
+    model = model or Model(guide)
+    known = [item for _, item in evidence_of(dossier, model)]
+    wanted = [spec for spec in (guide.traits[t] for t in guide.spoken_of()) if _is_open(spec, dossier)]
+    return tuple(_gain(spec, dossier, known, claim, model) for spec in wanted)
 
 
 def letter(requests: Sequence[PhotoRequest]) -> str:

@@ -1,0 +1,244 @@
+"""The verdict moves the right way, never too far, and says when it cannot tell."""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from pipelines.dossier import build_dossier
+from pipelines.guide import load
+from pipelines.verdict import NONE_ID, weigh
+from pipelines.weighing import SINGLE_CAP, TOTAL_CAP, Model, evidence_of
+from tests.records import mark, photo, said, silent
+from vision.traits import STATES, Reason, Trait, View
+
+GUIDE = load("verity")
+MODEL = Model(GUIDE)
+
+
+def verdict(*records, claim=None, guide=GUIDE):
+    return weigh(build_dossier([], records, guide), guide, claim)
+
+
+def posterior(release, *records):
+    return verdict(*records).release(release).posterior
+
+
+FIRST = (
+    said("foot_holes", "open", 0.9, "left_foot"),
+    said("iris_color", "unpainted"),
+    said("eyeliner_color", "black"),
+    said("skin_fade", "faded", 0.85),
+    said("torso_build", "solid"),
+)
+
+
+# -- metamorphic ------------------------------------------------------------------------------------------
+
+
+def test_each_supporting_finding_raises_the_release():
+    chances = [posterior("r1", *FIRST[:n]) for n in range(len(FIRST) + 1)]
+    assert all(b > a for a, b in itertools.pairwise(chances))
+    assert chances[-1] > 0.7
+
+
+def test_a_contradicting_finding_lowers_it():
+    assert posterior("r1", *FIRST, said("odor", "none"), said("fringe", "single_curl")) < posterior(
+        "r1", *FIRST
+    )
+
+
+@pytest.mark.parametrize("release", list(GUIDE.releases))
+def test_weaker_confidence_stays_closer_to_the_prior(release):
+    prior = posterior(release)
+    distances = [
+        abs(posterior(release, said("torso_build", "hollow", confidence)) - prior)
+        for confidence in (0.6, 0.75, 0.9, 0.97)
+    ]
+    assert distances == sorted(distances)
+    assert distances[0] < distances[-1]
+
+
+def test_order_does_not_matter():
+    results = [verdict(*order, claim="r1").to_json() for order in itertools.permutations(FIRST[:4])]
+    assert all(result == results[0] for result in results)
+
+
+def test_the_same_photo_twice_changes_nothing():
+    one = photo("a", View.FACE, *FIRST[1:3], sha256="same")
+    two = photo("b", View.FACE, *FIRST[1:3], sha256="same")
+    once, twice = (weigh(build_dossier(p, (), GUIDE), GUIDE) for p in ([one], [one, two]))
+    assert once.releases[0].posterior == twice.releases[0].posterior
+
+
+def test_another_photo_of_the_same_paint_is_no_second_witness():
+    one = photo("a", View.FACE, *FIRST[1:3])
+    two = photo("b", View.FACE, *FIRST[1:3])
+    once, twice = (weigh(build_dossier(p, (), GUIDE), GUIDE) for p in ([one], [one, two]))
+    assert [r.posterior for r in once.releases] == [r.posterior for r in twice.releases]
+
+
+def test_a_second_foot_tells_less_than_the_first():
+    left, right = (said("foot_holes", "open", 0.9, part) for part in ("left_foot", "right_foot"))
+    ratio = [verdict(*feet).release("r1").log10_likelihood_ratio for feet in ((), (left,), (left, right))]
+    assert ratio[2] - ratio[1] < ratio[1] - ratio[0]
+    assert ratio[2] > ratio[1]
+
+
+def test_correlated_traits_tell_less_than_unrelated_ones():
+    heavy, solid = said("weight_g", "heavy"), said("torso_build", "solid")
+    apart = (
+        MODEL.evidence("weight_g", None, {"heavy": 0.9}),
+        MODEL.evidence("torso_build", None, {"solid": 0.9}),
+    )
+    summed = sum(e.log_likelihood for e in apart)
+    together = MODEL.total(apart)
+    assert np.ptp(together) < np.ptp(summed)
+    assert posterior("r4", heavy, solid) > posterior("r4", solid)
+
+
+# -- bounds -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("trait", list(GUIDE.spoken_of()))
+def test_no_single_finding_speaks_louder_than_its_cap(trait):
+    for state in GUIDE.traits[trait].state_ids:
+        evidence = MODEL.evidence(trait, None, {state: 1.0})
+        assert evidence.spread <= np.log(SINGLE_CAP) + 1e-9
+        assert evidence.log_likelihood.max() == pytest.approx(0)
+
+
+def test_all_findings_together_are_capped_and_no_release_is_ruled_out():
+    loud = [said(s.id, s.state_ids[0], 1.0) for s in GUIDE.traits.values() if s.id in GUIDE.spoken_of()]
+    result = verdict(*loud)
+    assert all(abs(r.log10_likelihood_ratio) <= np.log10(TOTAL_CAP) + 1e-9 for r in result.releases)
+    assert min(r.posterior for r in result.releases) > 0
+    assert max(r.posterior for r in result.releases) < 1
+
+
+def test_posteriors_and_exchanged_heads_share_one():
+    result = verdict(*FIRST)
+    swapped = MODEL.altered("swapped_head")
+    items = [e for _, e in evidence_of(build_dossier([], FIRST, GUIDE), MODEL)]
+    rest = float(MODEL.posterior(MODEL.total(items))[swapped].sum())
+    assert sum(r.posterior for r in result.releases) + rest == pytest.approx(1)
+
+
+def test_findings_that_fit_nothing_raise_none_of_these():
+    odd = [said("eyeliner_color", "none"), said("iris_color", "green"), said("hair_color", "other")]
+    assert posterior(NONE_ID, *odd) > 2 * posterior(NONE_ID)
+
+
+# -- cannot tell ------------------------------------------------------------------------------------------
+
+
+def test_only_withheld_traits_leave_the_prior_and_say_so():
+    records = [silent(t, Reason.AMBIGUOUS, **{STATES[t][0]: 0.55, STATES[t][1]: 0.4}) for t in Trait]
+    result = verdict(*records, claim="r1")
+    for release in result.releases:
+        assert release.posterior == pytest.approx(release.prior)
+    assert result.headline.startswith("Cannot tell")
+    assert result.claim.state == "open"
+    assert any("cannot be read" in sentence for sentence in result.story)
+    assert not result.alteration_flags
+
+
+def test_one_finding_decides_no_claim():
+    for state in ("open", "lined", "drilled"):
+        assert verdict(said("foot_holes", state, 0.99), claim="r2").claim.state == "open"
+
+
+def test_alike_releases_are_both_named():
+    result = verdict(*FIRST[1:], claim="r1")
+    assert result.headline.startswith("Cannot tell which release")
+    assert "first release" in result.headline
+    assert "second release" in result.headline
+    assert result.claim.state == "open"
+
+
+# -- stories ----------------------------------------------------------------------------------------------
+
+
+def test_an_untouched_first_release():
+    result = verdict(*FIRST, mark("VERITY TM", "PATS. PEND."), claim="r1")
+    assert result.releases[0].id == "r1"
+    assert result.claim.state == "consistent"
+    assert not result.alteration_flags
+    assert "authentic" not in str(result.to_json()).lower()
+
+
+def test_a_later_doll_drilled_to_pass_for_the_first():
+    feet = [said("foot_holes", "drilled", 0.85, part) for part in ("left_foot", "right_foot")]
+    result = verdict(*feet, said("eyeliner_color", "brown"), said("iris_color", "blue"), claim="r1")
+    assert result.claim.state == "contradicted"
+    flag = result.alteration_flags[0]
+    assert flag.id == "drilled_to_first"
+    assert "consistent with" in flag.sentence
+    assert flag.evidence[0].trait == "foot_holes"
+
+
+def test_drilled_feet_under_a_face_like_the_first_are_flagged_and_the_claim_is_not_carried():
+    feet = [said("foot_holes", "drilled", 0.85, part) for part in ("left_foot", "right_foot")]
+    result = verdict(*feet, *FIRST[1:3], said("lip_paint", "overpainted"), claim="r1")
+    assert result.claim.state != "consistent"
+    assert any(flag.id == "drilled_to_first" for flag in result.alteration_flags)
+
+
+def test_paint_beyond_the_lips_is_flagged_on_any_release():
+    result = verdict(
+        said("lip_paint", "overpainted"), said("eyeliner_color", "blue"), said("iris_color", "blue")
+    )
+    assert [flag.id for flag in result.alteration_flags] == ["repainted_lips"]
+
+
+def test_rubbed_lips_flag_nothing():
+    result = verdict(said("lip_paint", "rubbed"), said("eyeliner_color", "blue"), said("iris_color", "blue"))
+    assert not result.alteration_flags
+
+
+def test_a_reissue_offered_as_the_first():
+    head = photo("h", View.HEAD_BACK, mark("1958, 1994", "HARGROVE"))
+    feet = photo("s", View.SOLES, *(said("foot_holes", "lined", 0.9, p) for p in ("left_foot", "right_foot")))
+    face = photo("f", View.FACE, *FIRST[1:3])
+    result = weigh(build_dossier([head, feet, face], (), GUIDE), GUIDE, "r1")
+    assert result.releases[0].id == "reissue"
+    assert result.claim.state == "contradicted"
+    assert {"foot_holes", "mark_place"} <= {c.trait for c in result.release("r1").contradicting}
+
+
+def test_an_exchanged_head_is_noticed():
+    body = [said("torso_build", "hollow"), said("weight_g", "light"), said("mark_symbol", "registered")]
+    head = [*FIRST[1:3], said("brows", "arched"), said("fringe", "soft"), said("scalp_flocking", "present")]
+    result = verdict(*body, *head)
+    assert any(flag.id == "swapped_head" for flag in result.alteration_flags)
+
+
+def test_disagreeing_feet_are_said_aloud():
+    result = weigh(
+        build_dossier(
+            [
+                photo(
+                    "s",
+                    View.SOLES,
+                    said("foot_holes", "open", 0.9, "left_foot"),
+                    said("foot_holes", "none", 0.9, "right_foot"),
+                )
+            ],
+            (),
+            GUIDE,
+        ),
+        GUIDE,
+    )
+    assert any("two feet were read differently" in sentence for sentence in result.story)
+
+
+def test_every_contribution_says_where_its_rule_comes_from():
+    for release in verdict(*FIRST).releases:
+        for contribution in (*release.supporting, *release.contradicting):
+            assert contribution.rule_source
+            assert contribution.sentence.endswith(".")
+
+
+def test_an_unknown_claim_is_an_error():
+    with pytest.raises(KeyError):
+        verdict(claim="r9")
