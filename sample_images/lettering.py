@@ -117,7 +117,9 @@ class Face:
             return self._ringed(char)
         stamp = Image.new("L", (int(cap * 2.4), int(cap * 2)))
         lift = 0.5 * cap if char == "®" else 0
-        ImageDraw.Draw(stamp).text((0.1 * cap, 1.5 * cap - lift), self.glyphs(char), fill=255, font=font, anchor="ls")
+        ImageDraw.Draw(stamp).text(
+            (0.1 * cap, 1.5 * cap - lift), self.glyphs(char), fill=255, font=font, anchor="ls"
+        )
         return stamp, font.getlength(self.glyphs(char)) + 0.1 * cap
 
     def _ringed(self, char: str) -> tuple[Image.Image, float]:
@@ -223,7 +225,9 @@ def _soften(mask: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     return 0.7 * narrow + 0.3 * wide
 
 
-def _bend(image: NDArray[np.float32], polygons: list[Points], arc: float) -> tuple[NDArray[np.float32], list[Points]]:
+def _bend(
+    image: NDArray[np.float32], polygons: list[Points], arc: float
+) -> tuple[NDArray[np.float32], list[Points]]:
     """Wrap a straight block round a circle so that its width turns by ``arc`` radians."""
     h, w = image.shape
     radius = w / arc  # signed: negative smiles

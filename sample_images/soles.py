@@ -116,7 +116,7 @@ def _subject(
         direction = (direction[0], direction[1], 0.1 + abs(direction[2]))
     # A doll on the table lies on its back (toes up); held dolls may hang either way.
     up = (0.0, 0.0, -1.0) if toes_down and pose != "table" else (0.0, 0.0, 1.0)
-    wide = 0.62 if len(feet) == 2 else 0.6
+    wide = 0.54 if len(feet) == 2 else 0.5
     return Subject(
         view="soles",
         target=(0.0, -0.05 * length, 0.5 * length),
@@ -139,7 +139,9 @@ def _subject(
 def _grid(holes: list[Hole]) -> Grid:
     """Sample points that crowd where a hole's edge needs them."""
 
-    def axis(low: float, high: float, centers: list[tuple[float, float]], fine: float, coarse: float) -> Field:
+    def axis(
+        low: float, high: float, centers: list[tuple[float, float]], fine: float, coarse: float
+    ) -> Field:
         points, at = [low], low
         while at < high:
             near = any(abs(at - c) < r * 1.7 for c, r in centers)
@@ -165,9 +167,16 @@ def _solid(grid: Grid, shape: Shape) -> Field:
     instep = sculpt.capsule(grid, (0, 0.6, -0.21), (0, 0.17, heel_z - 0.24), 0.145 * p, 0.13 * p)
     leg = sculpt.capsule(grid, (0, 0.16, heel_z - 0.2), (0, 0.34, -3.2), 0.125 * p, 0.25 * p)
     body = sculpt.join([ball, arch, heel, instep, leg], 0.12)
-    tips = [(-0.128, 0.955, 0.064), (-0.036, 0.968, 0.05), (0.036, 0.945, 0.046), (0.1, 0.908, 0.043), (0.152, 0.862, 0.04)]
+    tips = [
+        (-0.128, 0.955, 0.064),
+        (-0.036, 0.968, 0.05),
+        (0.036, 0.945, 0.046),
+        (0.1, 0.908, 0.043),
+        (0.152, 0.862, 0.04),
+    ]
     toes = [
-        sculpt.capsule(grid, (x * 0.85 * w, 0.78, -0.125), (x * w, y, -0.1), 0.064, r * 1.02) for x, y, r in tips
+        sculpt.capsule(grid, (x * 0.85 * w, 0.78, -0.125), (x * w, y, -0.1), 0.064, r * 1.02)
+        for x, y, r in tips
     ]
     return sculpt.union(body, sculpt.join(toes, shape.toe_depth), 0.05)
 
@@ -181,10 +190,16 @@ def _bore(grid: Grid, hole: Hole, top: float) -> Field:
     gap = np.sqrt(dx * dx + dy * dy)
     tube = np.maximum(gap - radius, (top - 0.13) - z)
     bend = sculpt.capsule(
-        grid, (hole.x, hole.y, top - 0.12), (hole.x * 0.5, hole.y - 0.25, top - 0.45), hole.radius, hole.radius * 0.9
+        grid,
+        (hole.x, hole.y, top - 0.12),
+        (hole.x * 0.5, hole.y - 0.25, top - 0.45),
+        hole.radius,
+        hole.radius * 0.9,
     )
     if hole.y < 0.4:
-        bend = sculpt.capsule(grid, (hole.x, hole.y, top - 0.12), (hole.x, hole.y + 0.03, top - 0.5), hole.radius, hole.radius)
+        bend = sculpt.capsule(
+            grid, (hole.x, hole.y, top - 0.12), (hole.x, hole.y + 0.03, top - 0.5), hole.radius, hole.radius
+        )
     return np.minimum(tube, bend).astype(np.float32)
 
 
@@ -231,7 +246,9 @@ def _draw_holes(rng: np.random.Generator, state: str, place: str) -> list[Hole]:
                 sharp: Callable[[Field], Field] = sharp,
                 size: tuple[float, float] = size,
             ) -> Field:
-                return 1 + stretch * np.cos(2 * (angle - turn)) + size[0] * rough(angle) + size[1] * sharp(angle)
+                return (
+                    1 + stretch * np.cos(2 * (angle - turn)) + size[0] * rough(angle) + size[1] * sharp(angle)
+                )
 
         holes.append(Hole(x + rng.normal(0, off), y + rng.normal(0, off), radius, rim, profile, state))
     return holes
@@ -241,16 +258,26 @@ def _ragged_rim(rng: np.random.Generator, grid: Grid, field: Field, hole: Hole, 
     """Chip the rim and leave burrs on it."""
     for angle in rng.uniform(0, 2 * np.pi, rng.integers(4, 9)):
         reach = hole.radius * rng.uniform(0.95, 1.12)
-        spot = (hole.x + reach * np.cos(angle), hole.y + reach * np.sin(angle), height + rng.uniform(-0.004, 0.012))
+        spot = (
+            hole.x + reach * np.cos(angle),
+            hole.y + reach * np.sin(angle),
+            height + rng.uniform(-0.004, 0.012),
+        )
         size = hole.radius * rng.uniform(0.15, 0.34)
-        chip = sculpt.ellipsoid(grid, spot, (size, size * rng.uniform(0.5, 1.1), size * rng.uniform(0.4, 0.8)))
+        chip = sculpt.ellipsoid(
+            grid, spot, (size, size * rng.uniform(0.5, 1.1), size * rng.uniform(0.4, 0.8))
+        )
         field = sculpt.cut(field, chip, 0.0)
     for angle in rng.uniform(0, 2 * np.pi, rng.integers(5, 11)):
         foot_at = hole.radius * rng.uniform(0.98, 1.12)
         tip_at = hole.radius * rng.uniform(0.72, 1.2)
         swing = angle + rng.normal(0, 0.2)
         start = (hole.x + foot_at * np.cos(angle), hole.y + foot_at * np.sin(angle), height - 0.006)
-        end = (hole.x + tip_at * np.cos(swing), hole.y + tip_at * np.sin(swing), height + rng.uniform(0.0, 0.022))
+        end = (
+            hole.x + tip_at * np.cos(swing),
+            hole.y + tip_at * np.sin(swing),
+            height + rng.uniform(0.0, 0.022),
+        )
         burr = sculpt.capsule(grid, start, end, rng.uniform(0.008, 0.014), 0.004)
         field = sculpt.union(field, burr, 0.006)
     return field
@@ -377,9 +404,13 @@ class _Paint:
     def _dirt(self) -> None:
         x, y = self._spot()
         gap, angle = self.distance(x, y)
-        reach = self.rng.uniform(0.008, 0.05) * (1 + 0.2 * sculpt.ring_noise(self.rng, range(1, 6), 1.0)(angle))
+        reach = self.rng.uniform(0.008, 0.05) * (
+            1 + 0.2 * sculpt.ring_noise(self.rng, range(1, 6), 1.0)(angle)
+        )
         patchy = 0.7 + 0.4 * sculpt.value_noise(self.rng, gap.shape, 70, 3)
-        cover = np.clip((reach - gap) / (reach * self.rng.uniform(0.2, 0.8)) + 0.3, 0, 1) * np.clip(patchy, 0, 1)
+        cover = np.clip((reach - gap) / (reach * self.rng.uniform(0.2, 0.8)) + 0.3, 0, 1) * np.clip(
+            patchy, 0, 1
+        )
         shade = np.array([0.10, 0.075, 0.05]) * self.rng.uniform(0.4, 2.0)
         self.lay(cover * self.rng.uniform(0.35, 0.95), shade, "dirt", 0.3)
 
@@ -389,7 +420,9 @@ class _Paint:
             return
         x, y = self.rng.normal(0, 0.02), self.rng.choice(free) + self.rng.normal(0, 0.02)
         gap, angle = self.distance(x, y)
-        reach = self.rng.uniform(0.04, 0.075) * (1 + 0.02 * sculpt.ring_noise(self.rng, range(2, 7), 0.6)(angle))
+        reach = self.rng.uniform(0.04, 0.075) * (
+            1 + 0.02 * sculpt.ring_noise(self.rng, range(2, 7), 0.6)(angle)
+        )
         cover = np.clip((reach - gap) / 0.004 + 0.5, 0, 1)
         shade = np.array(self.rng.choice([[0.01, 0.01, 0.012], [0.05, 0.03, 0.02], [0.02, 0.02, 0.06]]))
         self.lay(cover, shade, "paint_dot")
@@ -403,7 +436,9 @@ class _Paint:
         xs = px + reach * (t * np.cos(angle) - bow * t * t * np.sin(angle))
         ys = py + reach * (t * np.sin(angle) + bow * t * t * np.cos(angle))
         line = Image.new("L", self.size)
-        ImageDraw.Draw(line).line(list(zip(xs, ys, strict=True)), fill=255, width=int(self.rng.integers(2, 5)))
+        ImageDraw.Draw(line).line(
+            list(zip(xs, ys, strict=True)), fill=255, width=int(self.rng.integers(2, 5))
+        )
         mask = np.asarray(line.filter(ImageFilter.GaussianBlur(1.2)), np.float32) / 255
         self.height -= 0.6 * mask
         shade = self.base * (0.45 if self.rng.random() < 0.6 else 1.25)
@@ -425,7 +460,9 @@ class _Paint:
     def hole(self, hole: Hole, rim: NDArray[np.float64]) -> None:
         """Mark the opening in the class map; whiten the fresh cut of a drilled hole."""
         gap, angle = self.distance(hole.x, hole.y)
-        edge = np.interp(angle, _wrapped(_AROUND), _wrapped_values(np.hypot(rim[:, 0] - hole.x, rim[:, 1] - hole.y)))
+        edge = np.interp(
+            angle, _wrapped(_AROUND), _wrapped_values(np.hypot(rim[:, 0] - hole.x, rim[:, 1] - hole.y))
+        )
         near = np.clip(1 - np.abs(gap - edge) / 0.08, 0, 1)
         self.height *= 1 - near  # relief does not cross the rim
         if hole.kind == "drilled_ragged":
@@ -438,13 +475,17 @@ class _Paint:
             fresh = np.exp(-(((gap - edge) / 0.006) ** 2))
             self.lay(fresh * 0.35, 0.6 * self.base + 0.3, None)
         elif hole.kind == "open" and self.rng.random() < 0.7:  # grime of decades settles at a molded rim
-            grime = np.exp(-(((gap - edge) / 0.012) ** 2)) * (0.6 + 0.4 * np.sin(angle * 2 + self.rng.uniform(0, 6)))
+            grime = np.exp(-(((gap - edge) / 0.012) ** 2)) * (
+                0.6 + 0.4 * np.sin(angle * 2 + self.rng.uniform(0, 6))
+            )
             self.lay(np.clip(grime, 0, 1) * self.rng.uniform(0.1, 0.5), np.array([0.12, 0.09, 0.06]), None)
         self.classes[gap < edge] = CLASSES["hole"]
 
     def ids(self) -> NDArray[np.uint8]:
         """Return the class, part and aux picture."""
-        return np.stack([self.classes, np.full_like(self.classes, self.part), np.zeros_like(self.classes)], -1)
+        return np.stack(
+            [self.classes, np.full_like(self.classes, self.part), np.zeros_like(self.classes)], -1
+        )
 
 
 def _wrapped(angle: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -477,11 +518,16 @@ def _dress(
     lettering.add_relief(sole, image_from_array(f"{name}.relief", paint.height, color=False), 0.012)
     rest = vinyl(f"{name}.rest", linear(lab), part=0, **look)
     inner_color = np.array(linear(lab)) * (0.8 if state in ("open", "lined") else 0.95)
-    inner = vinyl(f"{name}.inner", inner_color, part=paint.part, class_name="hole", roughness=0.7, subsurface=0.05)
+    inner = vinyl(
+        f"{name}.inner", inner_color, part=paint.part, class_name="hole", roughness=0.7, subsurface=0.05
+    )
     for material in (sole, rest, inner):
         obj.data.materials.append(material)
     center = vertices[quads].mean(1)
-    edge_a, edge_b = vertices[quads[:, 2]] - vertices[quads[:, 0]], vertices[quads[:, 3]] - vertices[quads[:, 1]]
+    edge_a, edge_b = (
+        vertices[quads[:, 2]] - vertices[quads[:, 0]],
+        vertices[quads[:, 3]] - vertices[quads[:, 1]],
+    )
     normal = np.cross(edge_a, edge_b)
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
     depth = _sample(plain_field, grid, center)
@@ -514,7 +560,12 @@ def _lining(
     wall = outer * rng.uniform(0.12, 0.26)
     proud = rng.uniform(-0.018, 0.018)
     lip = wall * rng.uniform(0.2, 0.45)
-    profile = [(outer, -0.12), (outer, proud - lip), (outer - lip * 0.3, proud - lip * 0.3), (outer - lip, proud)]
+    profile = [
+        (outer, -0.12),
+        (outer, proud - lip),
+        (outer - lip * 0.3, proud - lip * 0.3),
+        (outer - lip, proud),
+    ]
     profile += [(outer - wall + lip * 0.6, proud), (outer - wall, proud - lip * 0.6), (outer - wall, -0.03)]
     profile += [(outer - wall, -0.13)]
     dent = sculpt.ring_noise(rng, range(2, 12), 0.7)(_AROUND.astype(np.float32))
@@ -523,14 +574,20 @@ def _lining(
     for r, z in profile:
         radius = r + 0.012 * outer * dent
         lean = tilt * radius * np.cos(_AROUND - toward)
-        rings.append(np.stack([hole.x + radius * np.cos(_AROUND), hole.y + radius * np.sin(_AROUND), top + z + lean], 1))
+        rings.append(
+            np.stack(
+                [hole.x + radius * np.cos(_AROUND), hole.y + radius * np.sin(_AROUND), top + z + lean], 1
+            )
+        )
     points = np.concatenate(rings)
     n, m = len(_AROUND), len(rings)
     i, j = np.meshgrid(np.arange(m - 1), np.arange(n), indexing="ij")
     k = (j + 1) % n
     quads = np.stack([i * n + j, i * n + k, (i + 1) * n + k, (i + 1) * n + j], -1).reshape(-1, 4)
     material = _worn_metal(rng, f"lining_{part}", METALS[metal], part)
-    mesh_object(f"lining_{part}", place_it(points), quads if mirror > 0 else quads[:, ::-1], material=material)
+    mesh_object(
+        f"lining_{part}", place_it(points), quads if mirror > 0 else quads[:, ::-1], material=material
+    )
 
 
 def _worn_metal(rng: np.random.Generator, name: str, rgb: Any, part: int) -> bpy.types.Material:
@@ -570,11 +627,17 @@ def _fingers(rng: np.random.Generator, length: float, count: int) -> None:
             y, z = base_y + rng.normal(0, 0.05) - 0.1 * k, -0.95 - 0.27 * k + rng.normal(0, 0.03)
             joint = (side * (reach + 0.55), y + 0.12, z - 0.1)
             tip = sculpt.capsule(grid, (side * reach, y, z), joint, 0.13, 0.16)
-            fingers.append(sculpt.join([tip, sculpt.capsule(grid, joint, (side * 1.9, y + 0.4, z - 0.5), 0.16, 0.18)], 0.1))
+            fingers.append(
+                sculpt.join(
+                    [tip, sculpt.capsule(grid, joint, (side * 1.9, y + 0.4, z - 0.5), 0.16, 0.18)], 0.1
+                )
+            )
     vertices, quads = sculpt.surface(sculpt.join(fingers, 0.05), grid)
     world = np.stack([vertices[:, 0], -vertices[:, 2], vertices[:, 1]], 1) * length
     hand = np.array([rng.uniform(45, 72), rng.uniform(10, 18), rng.uniform(12, 22)])
-    material = vinyl("hand", linear(hand), roughness=0.5, subsurface=0.4, mottle=0.1, grain=3, class_name="background")
+    material = vinyl(
+        "hand", linear(hand), roughness=0.5, subsurface=0.4, mottle=0.1, grain=3, class_name="background"
+    )
     mesh_object("hand", world, quads, material=material)
 
 
