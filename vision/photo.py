@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import logging
 import struct
 import warnings
 import zlib
@@ -52,6 +53,9 @@ PngImagePlugin.MAX_TEXT_MEMORY = 8 * 2**20
 
 # First bytes of the known formats, to tell a damaged photo from something that never was one.
 _STARTS = (b"\xff\xd8\xff", b"\x89PNG", b"RIFF", b"II*\0", b"MM\0*", b"BM", b"GIF8")
+# Complaints of the readers come back as refusals; they must not also land on standard error.
+logging.getLogger("PIL").addHandler(logging.NullHandler())
+
 _OPAQUE = 250
 _ORIENTATION_TAG = 0x0112
 _TRANSPOSE = {
@@ -64,20 +68,22 @@ _TRANSPOSE = {
     8: Image.Transpose.ROTATE_90,
 }
 
-# All that Pillow was seen to let out on damaged or hostile bytes. Anything else is a bug of ours.
+# What Pillow's readers and their Exif parsing let out on damaged or hostile bytes (the first six were seen,
+# the others stand in its code). Anything else is a bug of ours and must come to light.
 _DECODER_ERRORS = (
     OSError,
     SyntaxError,
     ValueError,
+    RuntimeError,
+    MemoryError,
+    Image.DecompressionBombError,
     EOFError,
     TypeError,
     KeyError,
     IndexError,
     OverflowError,
-    MemoryError,
     struct.error,
     zlib.error,
-    Image.DecompressionBombError,
 )
 
 # Adobe RGB (1998) 4.3.1.1: D65 primaries and gamma; to linear sRGB (rows sum to 1).
