@@ -1,0 +1,169 @@
+"""Holes are told from paint and dirt, and "none" is said only where a hole would show."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.drawn_soles import Scene, Spot, draw, outline
+from vision import foot_holes
+from vision.calibration import Calibration
+from vision.foot_holes import Clues, hole_probability, measure
+from vision.locate.places import SolePlace
+from vision.photo import Photo
+from vision.traits import Reason, Trait
+
+SIZE = (420, 560)
+RADIUS = 24.0
+CENTER = (208.0, 190.0)
+LIGHTS = [(-0.6, -0.5, 0.6), (0.6, -0.3, 0.6), (0.1, 0.7, 0.6)]
+
+
+def _sole(scale: float = 1.0) -> np.ndarray:
+    return outline((210, 280), 440, 0.05) * scale
+
+
+def _place(line: np.ndarray, **rest) -> SolePlace:
+    return SolePlace(tuple((float(x), float(y)) for x, y in line), 0.95, "left_foot", **rest)
+
+
+def _record(*spots: Spot, scene: Scene | None = None, squeeze: float = 1.0):
+    scene = replace(scene or Scene(), spots=spots)
+    rgb, line = draw([_sole()], SIZE, scene), _sole()
+    if squeeze != 1.0:  # what an oblique view does to it
+        rgb = cv2.resize(rgb, (round(SIZE[0] * squeeze), SIZE[1]), interpolation=cv2.INTER_AREA)
+        line = line * (rgb.shape[1] / SIZE[0], 1)
+    return measure(Photo.from_array(rgb), _place(line), Calibration())
+
+
+def _p_hole(record) -> float:
+    return 1 - record.candidates.get("none", 0.0)
+
+
+@pytest.mark.parametrize("light", LIGHTS)
+def test_a_hole_is_seen_under_any_light(light):
+    record = _record(Spot("open", CENTER, RADIUS, depth=4), scene=Scene(light=light))
+    assert _p_hole(record) > 0.7
+    assert record.quantities["diameter_px"].value == pytest.approx(2 * RADIUS, rel=0.12)
+    assert record.quantities["circularity"].value > 0.9
+
+
+@pytest.mark.parametrize("squeeze", [1.0, 0.85, 0.7])
+def test_diameter_survives_an_oblique_view(squeeze):
+    record = _record(Spot("open", CENTER, RADIUS, depth=4), squeeze=squeeze)
+    assert record.quantities["diameter_px"].value == pytest.approx(2 * RADIUS, rel=0.12)
+
+
+@pytest.mark.parametrize("light", LIGHTS)
+@pytest.mark.parametrize("color", [(0.02, 0.02, 0.022), (0.03, 0.03, 0.08), (0.02, 0.05, 0.03)])
+def test_a_dot_of_paint_is_no_hole(color, light):
+    record = _record(Spot("paint", CENTER, RADIUS, color), scene=Scene(light=light))
+    assert record.state in (None, "none")
+
+
+def test_dirt_is_no_hole():
+    for seed in range(5):
+        record = _record(Spot("dirt", CENTER, 30, (0.1, 0.06, 0.03), seed=seed))
+        assert record.state in (None, "none")
+
+
+def test_a_bump_and_a_blank_sole_are_none():
+    for spots in ((), (Spot("bump", CENTER, 40),)):
+        record = _record(*spots)
+        assert record.state == "none"
+        assert record.confidence > 0.8
+
+
+def test_a_lining_is_seen_and_measured():
+    spot = Spot("lined", CENTER, RADIUS, (0.85, 0.85, 0.85), thickness=0.3, depth=4, seed=2)
+    record = _record(spot)
+    bare = _record(Spot("open", CENTER, RADIUS, depth=4))
+    assert record.state == "lined"
+    assert record.quantities["lining_fraction"].value > bare.quantities["lining_fraction"].value + 0.3
+
+
+def test_roughness_orders_edges():
+    rough = [
+        _record(Spot("drilled", CENTER, RADIUS, depth=4, raggedness=r, seed=4))
+        .quantities["circularity"]
+        .value
+        for r in (0.0, 0.4, 1.2)
+    ]
+    assert rough[0] > rough[1] > rough[2]
+
+
+def test_a_neat_hole_of_bare_vinyl_is_never_called_drilled():
+    for light in LIGHTS:
+        record = _record(Spot("open", CENTER, RADIUS, depth=4), scene=Scene(light=light))
+        assert record.state in (None, "open")
+        assert record.confidence < 0.9
+
+
+def test_blur_and_smallness_forbid_none():
+    blurred = _record(scene=Scene(blur=9))
+    assert blurred.not_measured is Reason.BLURRED
+    rgb = cv2.resize(draw([_sole()], SIZE, Scene()), None, fx=0.1, fy=0.1, interpolation=cv2.INTER_AREA)
+    small = measure(Photo.from_array(rgb), _place(_sole(0.1)), Calibration())
+    assert small.not_measured is Reason.TOO_SMALL
+
+
+def test_a_cut_off_sole_is_not_called_none():
+    rgb = draw([_sole()], SIZE, Scene())
+    record = measure(Photo.from_array(rgb), _place(_sole(), flags=("cut_off",)), Calibration())
+    assert record.not_measured is Reason.OCCLUDED
+
+
+def test_dark_and_burnt_out_soles_are_refused():
+    assert _record(scene=Scene(exposure=0.01)).not_measured is Reason.TOO_DARK
+    assert _record(scene=Scene(exposure=12.0)).not_measured is Reason.CLIPPED
+
+
+@pytest.mark.parametrize(
+    "polygon",
+    [(), ((1.0, 1.0),), ((5.0, 5.0), (6.0, 5.0), (6.0, 6.0)), ((-50.0, -50.0), (-9.0, -50.0), (-9.0, -9.0))],
+)
+def test_a_useless_outline_is_a_typed_refusal(polygon):
+    photo = Photo.from_array(np.full((60, 60, 3), 180, np.uint8))
+    record = measure(photo, SolePlace(polygon, 0.5, "right_foot"), Calibration())
+    assert record.not_measured is Reason.NOT_LOCATED
+    assert record.part == "right_foot"
+    assert record.trait == Trait.FOOT_HOLES
+
+
+def _clues(**changes: float) -> Clues:
+    base = Clues(-2.5, 0.05, 0.0, 0.0, 0.02, 0.3, 0.02, 0.98, 0.0, 0.0, 0.0, 0.9, 0.1)
+    return replace(base, **changes)
+
+
+def test_each_clue_pulls_its_way():
+    p = hole_probability
+    assert p(_clues(depth=-1.0)) < p(_clues(depth=-2.5)) < p(_clues(depth=-4.0))
+    assert p(_clues(redder=-0.8)) < p(_clues()) < p(_clues(redder=0.4))
+    assert p(_clues(against=-0.2)) < p(_clues(against=0.4))
+    assert p(_clues(softness=0.9)) < p(_clues(softness=0.2))
+    assert p(_clues(depth=-0.5, redder=0.6, structure=0.5)) < 0.1
+
+
+def test_white_balance_hardly_matters():
+    spot = Spot("open", CENTER, RADIUS, depth=4)
+    plain, warm = (_record(spot, scene=Scene(white=w)) for w in ((1, 1, 1), (1.25, 1.0, 0.7)))
+    assert _p_hole(warm) == pytest.approx(_p_hole(plain), abs=0.1)
+
+
+def test_a_record_is_the_same_twice():
+    spot = Spot("open", CENTER, RADIUS, depth=4)
+    assert _record(spot).to_json() == _record(spot).to_json()
+
+
+def test_blur_estimate_follows_blur():
+    got = []
+    for sigma in (0.8, 2.0, 4.0):
+        photo = Photo.from_array(draw([_sole()], SIZE, Scene(blur=sigma)))
+        cut = foot_holes.cut_out(photo, _place(_sole()))
+        assert cut is not None
+        got.append(foot_holes.blur_sigma(cut))
+    assert got[0] < got[1] < got[2]
+    assert got[1] == pytest.approx(2.0, rel=0.5)

@@ -1,0 +1,105 @@
+"""The view: a person's word overrides, missing locators cost nothing else, strangers are no dolls."""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+import pytest
+
+from tests.drawn_soles import Scene, draw, pair
+from vision.locate import view as view_module
+from vision.locate.view import REGION_VIEWS, Evidence, find_places, recognize
+from vision.photo import Photo
+from vision.traits import Region, View
+
+
+def _grey(height: int = 300, width: int = 400) -> Photo:
+    return Photo.from_array(np.full((height, width, 3), 128, np.uint8))
+
+
+@pytest.mark.parametrize("view", list(View))
+def test_a_stated_view_is_taken_as_certain(view):
+    places = find_places(_grey(), view=view)
+    assert places.view.state is view
+    assert places.view.confidence == 1.0
+
+
+@pytest.mark.parametrize(("name", "view"), list(REGION_VIEWS.items()))
+def test_a_region_implies_its_view(name, view):
+    places = find_places(_grey(), regions={name: Region.box(100, 100, 160, 140)})
+    assert places.view.state is view
+    assert places.view.confidence == 1.0
+
+
+def test_regions_replace_what_locators_find():
+    box = Region.box(100, 100, 160, 180)
+    soles = find_places(_grey(), regions={"right_sole": box, "left_sole": Region.box(20, 100, 80, 180)}).soles
+    assert [s.part for s in soles] == ["left_foot", "right_foot"]
+    assert soles[1].outline == box.polygons[0]
+    face = find_places(_grey(), regions={"lips": box, "left_eye": Region.box(90, 50, 110, 60)}).faces[0]
+    assert face.lips == box.polygons[0]
+    assert face.right_eye == ()
+    line = find_places(_grey(), regions={"covered": box}).line
+    assert line is not None
+    assert line.covered == box
+    assert find_places(_grey(), regions={"mark": box}).marks[0].outline == box.polygons[0]
+
+
+def test_a_stated_view_outranks_the_one_that_regions_imply():
+    places = find_places(_grey(), view=View.BODY, regions={"mark": Region.box(10, 10, 50, 50)})
+    assert places.view.state is View.BODY
+    assert len(places.marks) == 1
+
+
+def test_an_unknown_region_is_an_error():
+    with pytest.raises(ValueError, match="left_nostril"):
+        find_places(_grey(), regions={"left_nostril": Region.box(0, 0, 9, 9)})
+
+
+def test_drawn_soles_are_soles():
+    places = find_places(Photo.from_array(draw(pair(), (700, 800), Scene())))
+    assert places.view.state is View.SOLES
+    assert len(places.soles) == 2
+
+
+@pytest.mark.parametrize("value", [0, 128, 255])
+def test_an_empty_picture_is_other(value):
+    places = find_places(Photo.from_array(np.full((300, 400, 3), value, np.uint8)))
+    assert places.view.state is View.OTHER
+    assert not (places.faces or places.soles or places.marks or places.line)
+
+
+def test_a_locator_that_is_missing_or_fails_is_noted(monkeypatch):
+    class Broken:
+        @staticmethod
+        def find_faces(photo, max_faces):
+            raise RuntimeError("model gone")
+
+    monkeypatch.setitem(sys.modules, "vision.locate.face", Broken)
+    monkeypatch.setitem(sys.modules, "vision.locate.soles", None)
+    places = find_places(_grey())
+    assert places.view.state is View.OTHER
+    assert any("face locator failed (RuntimeError)" in n for n in places.notes)
+    assert any("soles locator is not installed" in n for n in places.notes)
+
+
+def test_probabilities_sum_to_one_and_are_never_certain():
+    for evidence in (Evidence(), Evidence(heads=1, doll_heads=1, face_share=0.5, face_trust=1.0)):
+        seen = recognize(evidence)
+        assert sum(seen.candidates.values()) == pytest.approx(1)
+        assert max(seen.candidates.values()) < 0.96
+
+
+def test_more_evidence_means_more_probability():
+    def p(view, **evidence):
+        return recognize(Evidence(**evidence)).candidates[str(view)]
+
+    one = {"heads": 1, "doll_heads": 1, "face_trust": 0.9}
+    assert p(View.FACE, **one, face_share=0.05) < p(View.FACE, **one, face_share=0.15)
+    assert p(View.CROWD, heads=2, doll_heads=2) < p(View.CROWD, heads=5, doll_heads=5)
+    assert p(View.SOLES, soles=0.3) < p(View.SOLES, soles=0.9)
+
+
+def test_view_module_imports_no_locator_at_import_time():
+    assert "find_faces" not in vars(view_module)

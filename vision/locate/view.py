@@ -1,0 +1,325 @@
+"""What a photo shows, and where: all locators are run from here, and a person's regions override them.
+
+How a dealer would be misled: a photo of a person, a coin or a circuit board read as a doll (every view
+needs evidence of its own; without any the view is ``other``), and a view guessed from too little that sends
+the wrong measurements to the wrong place (the probabilities are kept, measurements can refuse).
+"""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.locate import blobs
+from vision.locate.places import FacePlace, LinePlace, MarkPlace, Places, SolePlace, ViewPlace
+from vision.photo import Photo
+from vision.traits import Polygon, Region, View
+
+log = logging.getLogger(__name__)
+
+MAX_FACES = 80
+
+#: Region names a person may give, and the view each implies.
+REGION_VIEWS: Mapping[str, View] = {
+    "left_eye": View.FACE,
+    "right_eye": View.FACE,
+    "lips": View.FACE,
+    "skin": View.FACE,
+    "left_ear": View.FACE,
+    "right_ear": View.FACE,
+    "left_sole": View.SOLES,
+    "right_sole": View.SOLES,
+    "covered": View.BODY,
+    "exposed": View.BODY,
+    "mark": View.MARK,
+}
+_FACE_KEYS = ("left_eye", "right_eye", "lips", "left_ear", "right_ear")
+#: A locator runs when its view is at least this likely.
+_WORTH_A_LOOK = 0.12
+_LOCATED_BY = {
+    View.SOLES: "soles",
+    View.BODY: "line",
+    View.MARK: "marks",
+    View.HEAD_BACK: "marks",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What speaks for one view or another.
+
+    Attributes
+    ----------
+    heads, doll_heads
+        Faces found, and those not held to be people.
+    face_share
+        Width of the largest face over the picture's short side.
+    face_trust
+        Confidence of the largest face.
+    soles
+        Probability that the best sole or pair is one.
+    bare
+        Share of the picture that the largest smooth vinyl-like region takes.
+    bare_border
+        Share of that region's outline along the picture's border.
+    hair
+        Share of the picture in the largest region of fine, locally parallel texture.
+    relief
+        Fine relief inside the vinyl-like region over its noise.
+    """
+
+    heads: int = 0
+    doll_heads: int = 0
+    face_share: float = 0.0
+    face_trust: float = 0.0
+    soles: float = 0.0
+    bare: float = 0.0
+    bare_border: float = 0.0
+    hair: float = 0.0
+    relief: float = 0.0
+
+
+def find_places(
+    photo: Photo, *, view: View | None = None, regions: Mapping[str, Region] | None = None
+) -> Places:
+    """Recognize the view of a photo and locate all that measurements need in it.
+
+    Parameters
+    ----------
+    photo
+        Upright, sRGB.
+    view
+        The view as a person states it; it is then taken as certain.
+    regions
+        A person's regions by name (keys of :data:`REGION_VIEWS`); they replace what locators find and,
+        unless ``view`` is given, imply the view.
+
+    Returns
+    -------
+    Places
+        Locators that are missing or fail leave their part empty and a sentence in ``notes``.
+
+    Raises
+    ------
+    ValueError
+        For a region name that is not known.
+    """
+    given = dict(regions or {})
+    unknown = sorted(set(given) - set(REGION_VIEWS))
+    if unknown:
+        raise ValueError(f"unknown region {unknown[0]!r}; known are {', '.join(REGION_VIEWS)}")
+    notes: list[str] = []
+    stated = view if view is not None else _implied(given)
+    if stated is not None:
+        told = ViewPlace(stated, 1.0, {str(stated): 1.0})
+        places = _locate(photo, told, {stated}, notes)
+        return replace(_override(places, given), notes=tuple(notes))
+    faces = _run("face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes) or []
+    soles = _run("soles", lambda m: m.find_soles(photo), notes) or []
+    evidence = gather(photo, faces, soles)
+    seen = recognize(evidence)
+    likely = {View(k) for k, p in seen.candidates.items() if p >= _WORTH_A_LOOK}
+    return replace(_locate(photo, seen, likely, notes, faces=faces, soles=soles), notes=tuple(notes))
+
+
+def _implied(regions: Mapping[str, Region]) -> View | None:
+    """Return the view that most of a person's regions imply, None without regions."""
+    views = [REGION_VIEWS[name] for name in regions]
+    return max(views, key=views.count) if views else None
+
+
+def _run(name: str, call: Callable[[Any], Any], notes: list[str]) -> Any:
+    """Run one locator; what goes wrong in it is noted, and the rest goes on."""
+    try:
+        return call(importlib.import_module(f"vision.locate.{name}"))
+    except ImportError:
+        notes.append(f"The {name} locator is not installed.")
+    except Exception as error:  # a locator's fault must not cost the photo
+        log.warning("the %s locator failed: %s", name, error, exc_info=True)
+        notes.append(f"The {name} locator failed ({type(error).__name__}).")
+    return None
+
+
+def _locate(
+    photo: Photo,
+    seen: ViewPlace,
+    views: set[View],
+    notes: list[str],
+    *,
+    faces: list[FacePlace] | None = None,
+    soles: list[SolePlace] | None = None,
+) -> Places:
+    """Run the locators of the given views, reusing what was found already."""
+    if faces is None and views & {View.FACE, View.CROWD}:
+        faces = _run("face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes)
+    if soles is None and View.SOLES in views:
+        soles = _run("soles", lambda m: m.find_soles(photo), notes)
+    line = _run("body", lambda m: m.find_line(photo), notes) if View.BODY in views else None
+    wants_mark = views & {View.MARK, View.HEAD_BACK}
+    marks = _run("mark", lambda m: m.find_marks(photo), notes) if wants_mark else None
+    kept_faces = _numbered(faces or []) if views & {View.FACE, View.CROWD, View.BODY} else ()
+    return Places(
+        view=seen,
+        faces=kept_faces,
+        soles=tuple(soles or ()) if View.SOLES in views else (),
+        line=line,
+        marks=tuple(marks or ()),
+    )
+
+
+def _numbered(faces: list[FacePlace]) -> tuple[FacePlace, ...]:
+    """Give each head of several its name."""
+    if len(faces) < 2:
+        return tuple(faces)
+    return tuple(f if f.part else replace(f, part=f"head_{i + 1}") for i, f in enumerate(faces))
+
+
+# --- a person's regions -----------------------------------------------------------------------------
+
+
+def _override(places: Places, given: Mapping[str, Region]) -> Places:
+    """Return the places with a person's regions in them."""
+    if any(k in given for k in (*_FACE_KEYS, "skin")):
+        places = replace(places, faces=_told_faces(places.faces, given))
+    soles = [
+        SolePlace(given[key].polygons[0], 1.0, part, ("given",))
+        for key, part in (("left_sole", "left_foot"), ("right_sole", "right_foot"))
+        if key in given and given[key].polygons
+    ]
+    if soles:
+        places = replace(places, soles=tuple(soles))
+    if "mark" in given and given["mark"].polygons:
+        places = replace(
+            places, marks=tuple(MarkPlace(p, 1.0, flags=("given",)) for p in given["mark"].polygons)
+        )
+    if "covered" in given or "exposed" in given:
+        found = places.line
+        empty = Region(())
+        covered = given.get("covered", found.covered if found else empty)
+        exposed = given.get("exposed", found.exposed if found else empty)
+        places = replace(places, line=LinePlace(covered, exposed, confidence=1.0, flags=("given",)))
+    return places
+
+
+def _told_faces(faces: tuple[FacePlace, ...], given: Mapping[str, Region]) -> tuple[FacePlace, ...]:
+    """Return the one face a person pointed at: the located one that holds the regions, or a new one."""
+    told = {k: given[k].polygons[0] for k in _FACE_KEYS if k in given and given[k].polygons}
+    skin = given["skin"].polygons if "skin" in given else ()
+    points = np.array([p for polygon in (*told.values(), *skin) for p in polygon], float)
+    if len(points) == 0:
+        return faces
+    center = (points.min(0) + points.max(0)) / 2
+    base = min(faces, key=lambda f: _distance(f, center), default=None)
+    if base is None or _distance(base, center) > base.width:
+        base = _face_around(points)
+    changes: dict[str, Any] = dict(told)
+    if skin:
+        changes["skin"] = skin
+    if "lips" in told:
+        changes["inner_lips"] = ()
+    return (replace(base, **changes, confidence=1.0, flags=(*base.flags, "given")),)
+
+
+def _distance(face: FacePlace, point: NDArray[np.float64]) -> float:
+    x0, y0, x1, y1 = face.box
+    return math.hypot((x0 + x1) / 2 - point[0], (y0 + y1) / 2 - point[1])
+
+
+def _face_around(points: NDArray[np.float64]) -> FacePlace:
+    """Return a face without parts whose box surrounds the given points."""
+    low, high = points.min(0), points.max(0)
+    margin = 0.4 * float((high - low).max())
+    box = (float(low[0] - margin), float(low[1] - margin), float(high[0] + margin), float(high[1] + margin))
+    nothing: Polygon = ()
+    return FacePlace(box, 1.0, left_eye=nothing, right_eye=nothing, lips=nothing, method="given")
+
+
+# --- recognition ------------------------------------------------------------------------------------
+
+
+def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace]) -> Evidence:
+    """Collect the evidence for each view from what was located and from the picture as a whole."""
+    scene = blobs.scene_of(photo)
+    bare = _largest_bare(scene)
+    short = min(photo.width, photo.height)
+    largest = max(faces, key=lambda f: f.width, default=None)
+    people = [f for f in faces if "person" in f.flags or "not_a_doll" in f.flags]
+    return Evidence(
+        heads=len(faces),
+        doll_heads=len(faces) - len(people),
+        face_share=largest.width / short if largest else 0.0,
+        face_trust=largest.confidence if largest else 0.0,
+        soles=max((s.confidence for s in soles), default=0.0),
+        bare=bare.area if bare else 0.0,
+        bare_border=bare.border if bare else 0.0,
+        hair=_hair_share(photo),
+        relief=_relief(photo, bare, scene) if bare else 0.0,
+    )
+
+
+def _largest_bare(scene: blobs.Scene) -> blobs.Blob | None:
+    """Return the largest smooth region that may be vinyl."""
+    smooth = [b for b in blobs.propose(scene, 0.02) if blobs.vinyl_likeness(b.lab) > 0.5 and b.texture < 0.6]
+    return max(smooth, key=lambda b: b.area * blobs.vinyl_likeness(b.lab), default=None)
+
+
+def _hair_share(photo: Photo) -> float:
+    """Return the share of the picture in its largest region of fine parallel texture."""
+    small, _ = photo.small
+    k = min(1.0, 512 / max(small.shape[:2]))
+    grey = cv2.cvtColor(cv2.resize(small, None, fx=k, fy=k, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
+    grey = np.sqrt(grey.astype(np.float32))
+    fine = grey - cv2.GaussianBlur(grey, (0, 0), 3)
+    gx, gy = cv2.Scharr(fine, cv2.CV_32F, 1, 0), cv2.Scharr(fine, cv2.CV_32F, 0, 1)
+    xx, yy, xy = (cv2.GaussianBlur(v, (0, 0), 6) for v in (gx * gx, gy * gy, gx * gy))
+    energy = xx + yy
+    coherence = np.hypot(xx - yy, 2 * xy) / (energy + 1e-6)
+    strong = (coherence > 0.45) & (np.sqrt(energy) / 32 > 0.12)
+    n, _, stats, _ = cv2.connectedComponentsWithStats(strong.astype(np.uint8))
+    return float(stats[1:, cv2.CC_STAT_AREA].max() / strong.size) if n > 1 else 0.0
+
+
+def _relief(photo: Photo, bare: blobs.Blob, scene: blobs.Scene) -> float:
+    """Return the 99th over the 50th percentile of fine lightness steps inside the vinyl-like region."""
+    small, _ = photo.small
+    mask = cv2.resize(bare.mask.astype(np.uint8), small.shape[1::-1], interpolation=cv2.INTER_NEAREST)
+    mask = cv2.erode(mask, np.ones((25, 25), np.uint8), borderValue=0)
+    if mask.sum() < 400:
+        return 0.0
+    grey = np.sqrt(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32))
+    fine = np.abs(cv2.GaussianBlur(grey, (0, 0), 1) - cv2.GaussianBlur(grey, (0, 0), 4))[mask > 0]
+    low, high = np.percentile(fine, [50, 99])
+    return float(high / max(low, 0.02))
+
+
+def recognize(e: Evidence) -> ViewPlace:
+    """Weigh the evidence.
+
+    Each view's score is a sum of what speaks for it; ``other`` is what remains when nothing does. Scores
+    are log-odds-like and turned into probabilities by a softmax.
+    """
+    doll = e.face_trust * (1.0 if e.doll_heads else 0.15)
+    scores = {
+        View.FACE: -1.5 + 5.0 * doll * min(1.0, e.face_share / 0.22) - 2.5 * max(0, e.heads - 3),
+        View.CROWD: -4.0 + 1.6 * min(e.doll_heads, 6),
+        View.SOLES: -2.5 + 6.0 * max(0.0, e.soles - 0.25) - 3.0 * (e.heads > 0),
+        View.BODY: -2.2 + 6.0 * min(0.5, e.bare) - 3.0 * e.soles - 4.0 * doll * (e.face_share > 0.16),
+        View.MARK: -3.2 + 4.5 * min(0.7, e.bare) + 3.0 * min(0.5, e.bare_border) - 3.0 * e.soles - 3.0 * doll,
+        View.HEAD_BACK: -2.6 + 9.0 * min(0.4, e.hair) - 4.0 * doll - 2.0 * e.soles,
+        View.OTHER: 0.6,
+    }
+    highest = max(scores.values())
+    weights = {v: math.exp(s - highest) for v, s in scores.items()}
+    total = sum(weights.values())
+    # Never quite certain: a photo unlike all seen before is always possible.
+    candidates = {str(v): 0.94 * w / total + 0.06 / len(weights) for v, w in weights.items()}
+    best = max(candidates, key=lambda k: candidates[k])
+    return ViewPlace(View(best), candidates[best], dict(sorted(candidates.items(), key=lambda i: -i[1])))
