@@ -45,7 +45,7 @@ _CLEARLY_AGAINST = -0.3
 #: A claim is contradicted only beyond this ratio against the likeliest other release, and below this
 #: probability …
 _CONTRADICTED_LOG10 = -1.5
-_CONTRADICTED_POSTERIOR = 0.03
+_CONTRADICTED_POSTERIOR = 0.02
 #: … and consistent only beyond this ratio against all else, and from this probability on.
 _CONSISTENT_LOG10 = math.log10(5)
 _CONSISTENT_POSTERIOR = 0.5
@@ -55,14 +55,14 @@ _MIN_INDEPENDENT = 2
 _LOUD_AGAINST = -0.8
 #: An alteration is worth flagging from this probability on if it has at least doubled, or from this ratio
 #: (log10, against all else) on: a plain sign is worth a word however rare the deed.
-_FLAG_PROBABILITY = 0.2
+_FLAG_PROBABILITY = 0.25
 _FLAG_GAIN = 2.0
-_FLAG_LOG10 = 0.8
-_FLAG_LEAST = 0.03
+_FLAG_LOG10 = 1.0
+_FLAG_LEAST = 0.1
 #: An alteration leads the verdict from this probability on.
 _ALTERATION_FIRST = 0.5
 #: The likeliest release is named alone from this probability on.
-_NAMED_ALONE = 0.6
+_NAMED_ALONE = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +197,8 @@ class Verdict:
         Signs of alteration worth mentioning, likeliest first.
     n_findings
         How many findings counted.
+    cannot_tell
+        Whether no release can be named alone.
     """
 
     headline: str
@@ -205,12 +207,8 @@ class Verdict:
     alteration_flags: tuple[AlterationFlag, ...]
     claim: ClaimVerdict | None
     n_findings: int
+    cannot_tell: bool
     scale_note: str = SCALE_NOTE
-
-    @property
-    def cannot_tell(self) -> bool:
-        """Whether no release can be named alone."""
-        return self.headline.startswith("Cannot tell")
 
     def release(self, release_id: str) -> ReleaseVerdict:
         """Return how one release stands; raises ``KeyError`` for an unknown id."""
@@ -228,6 +226,7 @@ class Verdict:
             "claim": None if self.claim is None else self.claim.to_json(),
             "alteration_flags": [f.to_json() for f in self.alteration_flags],
             "n_findings": self.n_findings,
+            "cannot_tell": self.cannot_tell,
             "scale_note": self.scale_note,
         }
 
@@ -276,9 +275,16 @@ def weigh(dossier: Dossier, guide: Guide, claim: str | None = None, model: Model
     releases = sorted((_release(weighted, r) for r in [*guide.releases, None]), key=lambda r: -r.posterior)
     flags = _flags(weighted)
     judged = None if claim is None else judge_claim(weighted, guide.releases[claim].id, flags)
-    headline = _headline(releases, flags, len(pairs))
-    story = _story(releases, flags, judged, dossier, bool(pairs))
-    return Verdict(headline, story, tuple(releases), flags, judged, len(pairs))
+    cannot_tell = not pairs or not _stands_out(releases[0])
+    return Verdict(
+        headline=_headline(releases, flags, judged, len(pairs)),
+        story=_story(releases, flags, judged, dossier, bool(pairs)),
+        releases=tuple(releases),
+        alteration_flags=flags,
+        claim=judged,
+        n_findings=len(pairs),
+        cannot_tell=cannot_tell,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,6 +314,25 @@ class Weighted:
         """Return the likeliest other release, None for none of these."""
         others = [r for r in (*self.model.guide.releases, None) if r != release]
         return max(others, key=lambda r: float(self.posterior[self.model.members(r)].sum()))
+
+    def speaking_against(self, members: Members, rival: Members) -> int:
+        """Return how many traits the rival explains much better than the members."""
+        traits = {
+            item.trait
+            for item, weight in zip(self.evidence, self.weights, strict=True)
+            if self.model.log10_against(weight * item.log_likelihood, members, rival) <= _CLEARLY_AGAINST
+        }
+        return len(traits)
+
+    def loudest_against(self, members: Members) -> float:
+        """Return the lowest log10 ratio that one finding gives the members against all else."""
+        return min(
+            (
+                self.model.log10_ratio(weight * item.log_likelihood, members)
+                for item, weight in zip(self.evidence, self.weights, strict=True)
+            ),
+            default=0.0,
+        )
 
     def for_and_against(self, release: str | None) -> tuple[list[Contribution], list[Contribution]]:
         """Return the findings that support a release against all else, and those that speak against it.
@@ -448,18 +473,15 @@ def claim_state(weighted: Weighted, release: str) -> str:
     if weighted.independent < _MIN_INDEPENDENT:
         return "open"
     members = model.members(release)
-    posterior = float(weighted.posterior[members].sum())
     rival = model.members(weighted.rival(release))
-    against_rival = model.log10_against(weighted.total, members, rival)
-    if against_rival <= _CONTRADICTED_LOG10 and posterior <= _CONTRADICTED_POSTERIOR:
-        return "contradicted"
-    loudest = min(
-        model.log10_ratio(weight * item.log_likelihood, members)
-        for item, weight in zip(weighted.evidence, weighted.weights, strict=True)
-    )
+    posterior = float(weighted.posterior[members].sum())
+    ratio_to_rival = model.log10_against(weighted.total, members, rival)
+    if ratio_to_rival <= _CONTRADICTED_LOG10 and posterior <= _CONTRADICTED_POSTERIOR:
+        several = weighted.speaking_against(members, rival) >= _MIN_INDEPENDENT
+        return "contradicted" if several else "open"
     ratio = model.log10_ratio(weighted.total, members)
-    fits = ratio >= _CONSISTENT_LOG10 and posterior >= _CONSISTENT_POSTERIOR and loudest > _LOUD_AGAINST
-    return "consistent" if fits else "open"
+    fits = ratio >= _CONSISTENT_LOG10 and posterior >= _CONSISTENT_POSTERIOR
+    return "consistent" if fits and weighted.loudest_against(members) > _LOUD_AGAINST else "open"
 
 
 def judge_outcome(model: Model, evidence: Sequence[Evidence], release: str) -> str:
@@ -492,13 +514,24 @@ def _claim_reasons(
     return reasons + [c.sentence for c in (*against[:3], *support[:3])]
 
 
-def _headline(releases: Sequence[ReleaseVerdict], flags: Sequence[AlterationFlag], n_findings: int) -> str:
+def _stands_out(top: ReleaseVerdict) -> bool:
+    return top.posterior >= _NAMED_ALONE and top.log10_likelihood_ratio >= VERBAL_SCALE[0][0]
+
+
+def _headline(
+    releases: Sequence[ReleaseVerdict],
+    flags: Sequence[AlterationFlag],
+    claim: ClaimVerdict | None,
+    n_findings: int,
+) -> str:
     top = releases[0]
     if n_findings == 0:
         return "Cannot tell: no trait that the guide speaks of could be read."
+    if claim is not None and claim.state == "contradicted":
+        return f"Not consistent with the claim “{claim.label}”. {claim.reasons[0]}"
     if flags and flags[0].probability >= _ALTERATION_FIRST:
         return flags[0].sentence.split(". ")[0] + "."
-    if top.posterior < _NAMED_ALONE or top.log10_likelihood_ratio < VERBAL_SCALE[0][0]:
+    if not _stands_out(top):
         names = _likeliest(releases)
         if not names:
             return "Cannot tell: the findings hardly tell the releases apart."

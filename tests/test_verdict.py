@@ -242,3 +242,46 @@ def test_every_contribution_says_where_its_rule_comes_from():
 def test_an_unknown_claim_is_an_error():
     with pytest.raises(KeyError):
         verdict(claim="r9")
+
+
+# -- many dolls -------------------------------------------------------------------------------------------
+
+
+def drawn_doll(rng, hypothesis):
+    """Readings of a doll drawn from the guide, four in ten unseen, each as often wrong as it says."""
+    records = []
+    for trait in GUIDE.spoken_of():
+        spec = GUIDE.traits[trait]
+        if rng.random() < (0.4 if spec.photo else 0.85):
+            continue
+        true = rng.choice(len(spec.states), p=MODEL.table(trait)[hypothesis])
+        confidence = float(rng.choice([0.65, 0.75, 0.85, 0.93]))
+        wrong = [i for i in range(len(spec.states)) if i != true]
+        seen = true if rng.random() < confidence else rng.choice(wrong)
+        records.append(said(trait, spec.state_ids[seen], confidence))
+    return records
+
+
+def test_on_dolls_drawn_from_the_guide_the_verdict_keeps_its_word():
+    """A true claim is hardly ever called contradicted, and a probability is worth what it says."""
+    rng = np.random.default_rng(11)
+    names = list(GUIDE.releases)
+    true_and_contradicted = contradicted = consistent = consistent_and_true = 0
+    tops = []
+    for _ in range(400):
+        drawn = rng.choice(len(MODEL.hypotheses), p=MODEL.prior)
+        identity = MODEL.hypotheses[drawn].identity
+        claim = identity if identity and rng.random() < 0.5 else str(rng.choice(names))
+        result = weigh(build_dossier([], drawn_doll(rng, drawn), GUIDE), GUIDE, claim, MODEL)
+        state = result.claim.state
+        contradicted += state == "contradicted"
+        true_and_contradicted += state == "contradicted" and identity == claim
+        consistent += state == "consistent"
+        consistent_and_true += state == "consistent" and identity == claim
+        tops.append((result.releases[0].posterior, result.releases[0].id == (identity or NONE_ID)))
+    assert contradicted > 20
+    assert true_and_contradicted <= 0.08 * contradicted
+    assert consistent > 20
+    assert consistent_and_true >= 0.8 * consistent
+    chance, right = np.array(tops, float).T
+    assert right.mean() == pytest.approx(chance.mean(), abs=0.08)
