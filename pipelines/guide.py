@@ -34,6 +34,10 @@ MARK_WORDING = "mark_wording"
 #: The state of :data:`MARK_WORDING` for a mark that the guide does not list.
 UNLISTED = "unlisted"
 
+#: More than this is no guide; hypotheses grow with the square of the releases.
+_MOST = {"releases": 60, "traits": 100, "marks": 100, "alterations": 20, "groups": 50}
+_MOST_STATES = 20
+
 ANY = "any"
 PLACES = ("head", "body", "")
 _RESERVED = frozenset({MARK_WORDING})
@@ -241,6 +245,9 @@ def build(file: TomlFile, guide_id: str) -> Guide:
         On the first rule broken.
     """
     file.only((), _TOP_KEYS)
+    for key, most in _MOST.items():
+        if len(file.table((key,))) > most:
+            file.fail((key,), f"more than {most} {key}", "Split the guide in two.")
     if (schema := file.text(("schema",), SCHEMA)) != SCHEMA:
         file.fail(("schema",), f'unknown schema "{schema[:40]}"', f'Write schema = "{SCHEMA}".')
     source = file.text(("source",))

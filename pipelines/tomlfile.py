@@ -220,7 +220,7 @@ def _blank(match: re.Match[str]) -> str:
 def _syntax_message(name: str, text: str, message: str) -> str:
     found = re.search(r"\(at line (\d+), column \d+\)", message)
     line = int(found.group(1)) if found else text.count("\n") + 1
-    problem = message.split(" (at ")[0].rstrip(".")
+    problem = message.split(" (at ", maxsplit=1)[0].rstrip(".")
     return f"{name}, line {line}: not valid TOML: {problem}. Look for a missing quote or bracket there."
 
 

@@ -463,7 +463,9 @@ def judge_claim(weighted: Weighted, release: str, flags: Sequence[AlterationFlag
     reasons = _claim_reasons(
         state, label, rival, support=support, against=against, independent=weighted.independent
     )
-    reasons += [flag.sentence for flag in flags]
+    for flag in flags:
+        offered_so = model.guide.alterations[flag.id].passes_for == release
+        reasons.append(flag.sentence + (f" Such a doll may be offered as “{label}”." if offered_so else ""))
     return ClaimVerdict(release, label, state, posterior, ratio, tuple(reasons))
 
 
@@ -529,13 +531,16 @@ def _headline(
         return "Cannot tell: no trait that the guide speaks of could be read."
     if claim is not None and claim.state == "contradicted":
         return f"Not consistent with the claim “{claim.label}”. {claim.reasons[0]}"
+    if claim is not None and claim.state == "consistent":
+        support = verbal(claim.log10_likelihood_ratio)
+        return f"Consistent with the claim “{claim.label}”: {support} it, against all else weighed."
     if flags and flags[0].probability >= _ALTERATION_FIRST:
         return flags[0].sentence.split(". ")[0] + "."
     if not _stands_out(top):
         names = _likeliest(releases)
         if not names:
             return "Cannot tell: the findings hardly tell the releases apart."
-        return f"Cannot tell which release: {_listed(names)} remain possible."
+        return f"Cannot tell which release: {_listed(names)}."
     if top.id == NONE_ID:
         return "The findings fit none of the guide's releases well."
     return f"{_capital(top.support)} {top.label}, against all other possibilities weighed."
@@ -543,14 +548,14 @@ def _headline(
 
 def _likeliest(releases: Sequence[ReleaseVerdict]) -> list[str]:
     """Names that together hold eight tenths of the probability; empty when that is nearly all of them."""
-    names: list[str] = []
-    held = 0.0
+    chosen: list[ReleaseVerdict] = []
     for verdict in releases:
-        if held >= 0.8:
-            break
-        names.append(verdict.label if verdict.id != NONE_ID else "none of these")
-        held += verdict.posterior
-    return names if len(names) <= 4 else []
+        if sum(r.posterior for r in chosen) < 0.8:
+            chosen.append(verdict)
+    if len(chosen) > 4:
+        return []
+    names = [r.label for r in chosen if r.id != NONE_ID]
+    return names if len(names) == len(chosen) else [*names, "none of these"]
 
 
 def _story(
@@ -600,7 +605,7 @@ def _part_words(part: str | None) -> str:
 
 
 def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return names[0] if len(names) == 1 else f"{'; '.join(names[:-1])}; or {names[-1]}"
 
 
 def _capital(text: str) -> str:
