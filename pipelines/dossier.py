@@ -196,6 +196,10 @@ def merge(trait: str, part: str | None, readings: Sequence[Reading]) -> MergedTr
     ordered = (*stated, *silent)
     best = ordered[0]
     states = {r.record.state for r in stated}
+    if trait == Trait.MARK_TEXT and "present" in states:
+        # A mark that one photo shows is not contradicted by a photo of another place.
+        best = next(r for r in stated if r.record.state == "present")
+        states = {"present"}
     if len(states) < 2:
         return MergedTrait(trait, part, best.record, best.source, ordered)
     return MergedTrait(trait, part, _pool(stated), best.source, ordered, conflict=True)
@@ -224,6 +228,18 @@ def _pool(stated: Sequence[Reading]) -> TraitRecord:
         part=best.part,
         text=best.text,
     )
+
+
+def counts(merged: MergedTrait) -> bool:
+    """Whether a merged trait is a finding that may be weighed.
+
+    A withheld reading does not count: what was not seen is no evidence. The wording of a mark is soft by
+    nature (two marks may share four of five lines), so it counts with the weight of each mark. A photo
+    without a mark shows that none is there in view, not that the doll has none.
+    """
+    if merged.trait == Trait.MARK_TEXT and merged.record.state == "absent":
+        return merged.source == HANDS_ON
+    return merged.measured or merged.trait == MARK_WORDING
 
 
 def soft(record: TraitRecord) -> dict[str, float]:

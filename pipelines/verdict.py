@@ -572,7 +572,7 @@ def _story(
     top = next((r for r in releases if r.id != NONE_ID), releases[0])
     if any_evidence:
         story += [c.sentence for c in top.supporting[:3]]
-        story += [f"Against it: {c.sentence}" for c in top.contradicting[:1]]
+        story += [f"Against {top.label}: {c.sentence}" for c in top.contradicting[:1]]
     conflicts = [m for m in dossier.traits if m.conflict]
     story += [f"{_capital(m.trait.replace('_', ' '))}: {m.record.detail}" for m in conflicts]
     story += [_feet_differ(dossier), "" if any_evidence else _why_nothing(dossier)]

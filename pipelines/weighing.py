@@ -19,8 +19,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from pipelines.dossier import Dossier, MergedTrait, soft
-from pipelines.guide import MARK_WORDING, WORDS, Expectation, Guide, TraitSpec
+from pipelines.dossier import Dossier, MergedTrait, counts, soft
+from pipelines.guide import WORDS, Expectation, Guide, TraitSpec
 
 Vector = NDArray[np.float64]
 
@@ -184,16 +184,12 @@ class Model:
 
 
 def evidence_of(dossier: Dossier, model: Model) -> list[tuple[MergedTrait, Evidence]]:
-    """Return the findings of a dossier that count: those stated, and the wording of a mark.
-
-    A withheld reading does not count: what was not seen is no evidence. The wording of a mark is soft by
-    nature (two marks may share four of five lines), so it counts with the weight of each mark.
-    """
+    """Return the findings of a dossier that count and that the guide speaks of."""
     spoken = set(model.guide.spoken_of())
     return [
         (merged, model.evidence(merged.trait, merged.part, soft(merged.record)))
         for merged in dossier.traits
-        if merged.trait in spoken and (merged.measured or merged.trait == MARK_WORDING)
+        if merged.trait in spoken and counts(merged)
     ]
 
 

@@ -4,7 +4,7 @@ import itertools
 
 import pytest
 
-from pipelines.dossier import HANDS_ON, build_dossier
+from pipelines.dossier import HANDS_ON, build_dossier, counts
 from pipelines.guide import load
 from tests.records import FakePhoto, mark, photo, said, silent
 from vision.traits import Reason, View
@@ -148,3 +148,18 @@ def test_hand_and_photo_may_disagree():
     assert merged.conflict
     assert HANDS_ON in merged.record.detail
     assert merged.record.confidence == pytest.approx(0.45, abs=0.01)
+
+
+def test_a_mark_in_one_photo_is_not_contradicted_by_a_bare_place_in_another():
+    merged = dossier(
+        photo("a", View.MARK, said("mark_text", "absent", 0.97)),
+        photo("b", View.MARK, mark("VERITY", confidence=0.8)),
+    ).best("mark_text")
+    assert (merged.record.state, merged.source, merged.conflict) == ("present", "b", False)
+
+
+def test_no_mark_in_a_photo_is_not_no_mark_on_the_doll():
+    seen = dossier(photo("a", View.MARK, said("mark_text", "absent"))).best("mark_text")
+    felt = dossier(findings=[said("mark_text", "absent")]).best("mark_text")
+    assert not counts(seen)
+    assert counts(felt)
