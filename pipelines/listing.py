@@ -89,12 +89,13 @@ class ListingResult:
         }
 
 
-def run(  # noqa: PLR0917 -- the order is that of the command line
+def run(
     folder: Path,
+    *,
     guide: str,
-    claim: str | None,
-    findings: Path | None,
     out: Path,
+    claim: str | None = None,
+    findings: Path | None = None,
     jobs: int = 1,
     progress: Progress = silent,
 ) -> ListingResult:

@@ -63,7 +63,7 @@ def examined(monkeypatch):
 
 
 def run(folder, out, claim=None, guide="verity", findings=None):
-    return listing.run(folder, guide, claim, findings, out)
+    return listing.run(folder, guide=guide, claim=claim, findings=findings, out=out)
 
 
 def test_all_outputs_are_there_and_agree(folder, examined, tmp_path):
