@@ -257,7 +257,7 @@ def ita_deg(lab: ArrayLike) -> Array:
 def blackbody_xy(kelvin: ArrayLike) -> Array:
     """Return the chromaticity (x, y) of a blackbody, 1,000–15,000 K.
 
-    Rational fit of Krystek (1985), 10.1002/col.5080100109; off by less than 1e-4 in u, v.
+    Rational fit of Krystek (1985), 10.1002/col.5080100109; off by about 1e-4 in u, v.
     """
     t = np.asarray(kelvin, np.float64)
     u = (0.860117757 + 1.54118254e-4 * t + 1.28641212e-7 * t**2) / (

@@ -1,0 +1,166 @@
+"""Hue on a circle, readings with their uncertainty, and names that admit doubt."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from vision import color
+from vision.calibration import Calibration
+
+
+def test_hue_means_wrap_around():
+    mean, spread = color.circular_mean_deg([350, 10])
+    assert color.hue_difference(mean, 0) == pytest.approx(0, abs=1e-9)
+    assert spread == pytest.approx(10, abs=0.2)
+    assert color.circular_mean_deg([90, 90, 90]) == pytest.approx((90, 0), abs=1e-6)
+    assert color.circular_mean_deg([0, 180])[1] > 300
+
+
+def test_hue_mean_takes_weights():
+    mean, _ = color.circular_mean_deg([0, 90], [3, 1])
+    assert 0 < mean < 45
+    with pytest.raises(ValueError, match="at least one"):
+        color.circular_mean_deg([])
+    with pytest.raises(ValueError, match="at least one"):
+        color.circular_mean_deg([10], [0])
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "expected"), [(10, 350, 20), (350, 10, -20), (180, 0, -180), (5, 5, 0)]
+)
+def test_hue_difference_goes_the_short_way(first, second, expected):
+    assert float(color.hue_difference(first, second)) == pytest.approx(expected)
+
+
+def test_hue_and_chroma():
+    assert float(color.hue_deg([50, 0, -3])) == pytest.approx(270)
+    assert float(color.chroma([50, 3, -4])) == pytest.approx(5)
+
+
+# -- readings -------------------------------------------------------------------------------------------
+
+
+def reading(lab, u_white=0.0, u_exposure=0.0, noise=0.0, **calibration):
+    linear = color.lab_to_linear(lab)
+    cal = Calibration(u_delta_e=u_white, u_exposure=u_exposure, **calibration)
+    return color.read_color(linear, np.eye(3) * noise**2, cal)
+
+
+def test_a_perfect_reading_is_certain():
+    found = reading([40, 20, -30])
+    assert found.lab == pytest.approx([40, 20, -30])
+    assert found.u_lab == pytest.approx([0, 0, 0], abs=1e-9)
+    assert found.u_hue == pytest.approx(0, abs=1e-6)
+
+
+def test_uncertainty_matches_a_simulation(rng):
+    lab = np.array([45.0, 15.0, 20.0])
+    mean, noise = color.lab_to_linear(lab), 0.004
+    found = reading(lab, noise=noise)
+    draws = color.linear_to_lab(mean + rng.normal(0, noise, (40_000, 3)))
+    assert found.u_lab == pytest.approx(draws.std(axis=0), rel=0.05)
+    assert found.u_chroma == pytest.approx(color.chroma(draws).std(), rel=0.05)
+    assert found.u_hue == pytest.approx(color.circular_mean_deg(color.hue_deg(draws))[1], rel=0.05)
+
+
+def test_white_error_moves_a_mid_grey_by_what_it_says(rng):
+    found = reading([50, 0, 0], u_white=4)
+    assert np.sqrt((found.u_lab**2).sum()) == pytest.approx(4, rel=1e-3)
+
+
+def test_white_error_hurts_light_colors_more_than_dark_ones():
+    dark, middle, light = (reading([lightness, 0, 0], u_white=4).u_lab[2] for lightness in (10, 50, 90))
+    assert dark < middle < light
+
+
+def test_exposure_error_moves_lightness_not_hue():
+    found = reading([50, 20, 20], u_exposure=0.2)
+    assert found.u_lab[0] > 3
+    assert found.u_hue < 2
+
+
+def test_the_photo_is_brought_to_daylight():
+    lab = np.array([60.0, 20, 10])
+    cast = np.array([1.6, 1.0, 0.5])
+    cal = Calibration("grey_card", (1.6, 1.0, 0.5), u_delta_e=1, exposure=2.0, u_exposure=0.02)
+    found = color.read_color(color.lab_to_linear(lab) * cast / 2, np.zeros((3, 3)), cal)
+    assert found.lab == pytest.approx(lab)
+
+
+def test_no_chroma_means_any_hue():
+    found = reading([30, 0, 0], u_white=8)
+    assert found.u_hue == pytest.approx(103.9, abs=0.1)
+    assert found.u_chroma > 1
+
+
+def test_quantities_are_those_of_the_contract():
+    quantities = reading([40, 3, -4], u_white=1).quantities()
+    assert set(quantities) == {"hue_deg", "chroma", "lightness", "lab_L", "lab_a", "lab_b"}
+    assert quantities["chroma"].value == pytest.approx(5)
+    assert quantities["hue_deg"].unit == "deg"
+
+
+# -- names ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("lch", "name"),
+    [
+        ((40, 30, 265), "blue"),
+        ((35, 20, 295), "blue"),
+        ((32, 134, 306 - 4), "blue"),
+        ((45, 25, 200), "turquoise"),
+        ((35, 25, 55), "brown"),
+        ((22, 14, 50), "brown"),
+        ((14, 2, 100), "black"),
+        ((50, 5, 300), "gray"),
+        ((95, 2, 90), "white"),
+        ((42, 60, 25), "red"),
+        ((48, 65, 32), "red"),
+        ((70, 35, 10), "pink"),
+        ((75, 25, 40), "pink"),
+        ((65, 75, 60), "orange"),
+        ((80, 70, 95), "yellow"),
+        ((50, 40, 140), "green"),
+        ((40, 35, 325), "purple"),
+    ],
+)
+def test_typical_colors_bear_their_name(lch, name):
+    lightness, c, h = lch
+    lab = [lightness, c * np.cos(np.radians(h)), c * np.sin(np.radians(h))]
+    assert str(color.name_colors(lab)) == name
+
+
+def test_every_color_has_a_name(rng):
+    lab = np.stack([rng.uniform(0, 100, 5000), *rng.uniform(-100, 100, (2, 5000))], axis=1)
+    assert set(np.unique(color.name_colors(lab))) <= set(color.COLOR_NAMES)
+
+
+def test_probabilities_sum_to_one_and_are_ranked():
+    names = color.hue_name(40, 12, 240, u_lightness=5, u_chroma=8, u_hue=40)
+    assert sum(names.values()) == pytest.approx(1)
+    assert list(names.values()) == sorted(names.values(), reverse=True)
+    assert names == color.hue_name(40, 12, 240, u_lightness=5, u_chroma=8, u_hue=40)
+
+
+def test_a_sharp_reading_is_named_and_a_vague_one_is_not():
+    sharp = color.hue_name(40, 30, 265, u_lightness=2, u_chroma=2, u_hue=4)
+    vague = color.hue_name(18, 6, 265, u_lightness=4, u_chroma=6, u_hue=60)
+    assert sharp["blue"] > 0.99
+    assert max(vague.values()) < 0.8
+    assert {"blue", "black"} <= set(vague)
+
+
+def test_near_black_brown_and_black_are_not_told_apart_in_bad_light():
+    names = color.name_reading(reading([14, 3, 5], u_white=12, u_exposure=0.3))
+    assert max(names.values()) < 0.9
+
+
+def test_hue_zero_is_a_hue():
+    assert color.hue_name(45, 50, 0, u_lightness=2, u_chroma=3, u_hue=3)["red"] > 0.95
+    assert color.hue_name(45, 50, 359.9, u_lightness=2, u_chroma=3, u_hue=3)["red"] > 0.95
+
+
+def test_pool():
+    assert color.pool({"red": 0.25, "pink": 0.5, "blue": 0.25}, "red", "pink", "green") == 0.75
