@@ -1,0 +1,386 @@
+"""Find a clothing line: vinyl that clothing covered beside vinyl that it left in the light.
+
+The figure is cut out by a pretrained person segmentation where its package is installed, else by telling it
+from the border of the picture. Within the figure, vinyl is what is smooth and skin-hued; a clothing line is a
+step in the ratios of the color channels inside it. Brightness alone never makes a line: shade does that.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.color import srgb_to_linear
+from vision.locate.places import LinePlace
+from vision.photo import Photo
+from vision.traits import Region
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_VIEW = 512
+# Steps of ln(r/g), ln(b/g): below, light and noise make them; above, it is another material.
+_LEAST_STEP = 0.03
+_LARGEST_STEP = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """The doll in a reduced view: its mask, and shoulder and hip points if a pose was found."""
+
+    mask: Mask
+    torso: Array | None = None  # (4, 2): left shoulder, right shoulder, right hip, left hip
+    learned: bool = False
+
+
+def find_line(photo: Photo) -> LinePlace | None:
+    """Find covered and exposed vinyl in a photo of a body or neck.
+
+    Returns
+    -------
+    LinePlace
+        Both sides near their common line; or, with the flag ``"bare_torso"``, the bare torso against neck
+        and limbs where no line shows. None when no vinyl that clothing used to cover can be told.
+    """
+    scale = min(1.0, _VIEW / max(photo.rgb.shape[:2]))
+    view = np.asarray(cv2.resize(photo.rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+    figure = find_figure(view)
+    if figure is None:
+        return None
+    features = _features(view)
+    vinyl = _vinyl(view, figure.mask, features)
+    if vinyl.sum() < 0.004 * vinyl.size:
+        return None
+    line = _by_step(figure, vinyl, features, scale)
+    return line if line is not None else _by_pose(figure, vinyl, scale)
+
+
+# --- the figure ----------------------------------------------------------------------------------------
+
+
+def find_figure(view: NDArray[np.uint8]) -> Figure | None:
+    """Cut the figure out of a reduced view, at any of four rotations."""
+    model = _load()
+    if model is None:
+        return _figure_by_border(view)
+    best: tuple[float, int, NDArray[np.float32]] | None = None
+    for turns in range(4):
+        turned = np.ascontiguousarray(np.rot90(view, turns))
+        mask = model.segment(turned)
+        score = float((mask > 0.8).sum() - 1.5 * ((mask > 0.2) & (mask < 0.8)).sum()) / mask.size
+        if best is None or score > best[0] + 0.03:
+            best = (score, turns, mask)
+    if best is None or (best[2] > 0.5).mean() < 0.015:
+        return _figure_by_border(view)
+    _, turns, mask = best
+    points, posed = model.pose(np.ascontiguousarray(np.rot90(view, turns)))
+    if posed is not None:
+        mask = np.maximum(mask, posed)
+    whole = np.ascontiguousarray(np.rot90(mask > 0.5, -turns))
+    torso = None if points is None else _unturn(points, turns, view.shape)
+    return Figure(_largest(whole), torso, True)
+
+
+def _unturn(points: Array, turns: int, shape: tuple[int, ...]) -> Array:
+    """Take points of a view turned counterclockwise by ``turns`` quarters back to the view."""
+    height, width = shape[:2]
+    for k in range(turns):
+        # After k + 1 turns the previous picture had the width that is now the height.
+        before_width = width if (turns - 1 - k) % 2 == 0 else height
+        points = np.column_stack([before_width - 1 - points[:, 1], points[:, 0]])
+    return points
+
+
+def _figure_by_border(view: NDArray[np.uint8]) -> Figure | None:
+    """Tell the figure from the border by color (GrabCut, Rother et al. 2004, 10.1145/1015706.1015720)."""
+    h, w = view.shape[:2]
+    k = 320 / max(h, w)
+    small = np.asarray(cv2.resize(view, None, fx=k, fy=k, interpolation=cv2.INTER_AREA), np.uint8)
+    sh, sw = small.shape[:2]
+    state = np.full((sh, sw), cv2.GC_PR_FGD, np.uint8)
+    state[: sh // 40 + 1], state[:, : sw // 14 + 1], state[:, -sw // 14 - 1 :] = (cv2.GC_BGD,) * 3
+    background, foreground = np.zeros((1, 65)), np.zeros((1, 65))
+    try:
+        cv2.grabCut(
+            np.ascontiguousarray(small[..., ::-1]),
+            state,
+            (0, 0, 1, 1),
+            background,
+            foreground,
+            4,
+            cv2.GC_INIT_WITH_MASK,
+        )
+    except cv2.error:
+        return None
+    mask = np.isin(state, (cv2.GC_FGD, cv2.GC_PR_FGD)).astype(np.uint8)
+    share = float(mask.mean())
+    if not 0.02 < share < 0.85:
+        return None
+    grown = cv2.resize(mask, (w, h), interpolation=cv2.INTER_NEAREST) > 0
+    return Figure(_largest(grown), None, False)
+
+
+def _largest(mask: Mask) -> Mask:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
+    if count < 2:
+        return mask
+    areas = stats[1:, cv2.CC_STAT_AREA]
+    keep = 1 + np.flatnonzero(areas > 0.15 * areas.max())
+    return np.isin(labels, keep)
+
+
+class _Model:
+    """Person segmentation and pose of the optional face package (Apache-2.0, models in its wheel)."""
+
+    def __init__(self, segmentation: Any, pose: Any) -> None:
+        self._segmentation = segmentation
+        self._pose = pose
+
+    def segment(self, rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """Return the (H, W) probability of a person."""
+        return np.array(self._segmentation.process(rgb).segmentation_mask, np.float32)
+
+    def pose(self, rgb: NDArray[np.uint8]) -> tuple[Array | None, NDArray[np.float32] | None]:
+        """Return (4, 2) shoulder and hip points in pixels if a believable torso was found, and its mask."""
+        result = self._pose.process(rgb)
+        if result.pose_landmarks is None:
+            return None, None
+        marks = [result.pose_landmarks.landmark[k] for k in (11, 12, 24, 23)]
+        if min(m.visibility for m in marks) < 0.7:
+            return None, None
+        points = np.array([(m.x * rgb.shape[1], m.y * rgb.shape[0]) for m in marks])
+        shoulders, hips = points[:2].mean(axis=0), points[2:].mean(axis=0)
+        width = float(np.hypot(*(points[0] - points[1])))
+        if hips[1] < shoulders[1] + 0.5 * width:
+            return None, None
+        return points, np.array(result.segmentation_mask, np.float32)
+
+
+@functools.cache
+def _load() -> _Model | None:
+    os.environ.setdefault("GLOG_minloglevel", "3")
+    os.environ.setdefault("TF_CPP_MIN_LOG_LEVEL", "3")
+    from vision.locate.face_model import _quiet_stderr
+
+    with _quiet_stderr(), contextlib.suppress(Exception):
+        from mediapipe.python.solutions import pose, selfie_segmentation
+
+        model = _Model(
+            selfie_segmentation.SelfieSegmentation(model_selection=0),
+            pose.Pose(
+                static_image_mode=True,
+                model_complexity=1,
+                enable_segmentation=True,
+                min_detection_confidence=0.4,
+            ),
+        )
+        blank = np.zeros((64, 64, 3), np.uint8)
+        model.segment(blank)
+        model.pose(blank)
+        return model
+    return None
+
+
+# --- vinyl ---------------------------------------------------------------------------------------------
+
+
+def _features(view: NDArray[np.uint8]) -> Array:
+    """Return (H, W, 3) ln(r/g) and ln(b/g), free of shading under one light, and ln of brightness."""
+    linear = cv2.GaussianBlur(srgb_to_linear(view), (0, 0), 1.6)
+    log = np.log(np.maximum(linear, 2e-3))
+    return np.stack([log[..., 0] - log[..., 1], log[..., 2] - log[..., 1], log.mean(axis=2)], axis=-1)
+
+
+def _vinyl(view: NDArray[np.uint8], figure: Mask, features: Array) -> Mask:
+    """Return smooth skin-hued pixels of the figure."""
+    lab = cv2.cvtColor(cv2.GaussianBlur(view, (0, 0), 1.2).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    hue = np.degrees(np.arctan2(lab[..., 2], lab[..., 1]))
+    chroma = np.hypot(lab[..., 1], lab[..., 2])
+    skin = (chroma > 5) & (chroma < 65) & (hue > -5) & (hue < 105) & (lab[..., 0] > 14) & (lab[..., 0] < 98)
+    gx, gy = cv2.Sobel(lab, cv2.CV_32F, 1, 0) / 8, cv2.Sobel(lab, cv2.CV_32F, 0, 1) / 8
+    slope = np.sqrt((gx**2 + gy**2).sum(axis=2))
+    inner = cv2.erode(figure.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    mask = (skin & inner & (slope < 4.5)).astype(np.uint8)
+    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
+    keep = 1 + np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] > 0.01 * figure.sum())
+    vinyl = np.isin(labels, keep) if count > 1 else np.zeros(figure.shape, bool)
+    return vinyl & (features[..., 0] > -0.1)
+
+
+# --- the line ------------------------------------------------------------------------------------------
+
+
+def _by_step(figure: Figure, vinyl: Mask, features: Array, scale: float) -> LinePlace | None:
+    """Find the two areas of vinyl that meet in the clearest step of color ratios.
+
+    Each connected area is cut at several levels along a few directions of color; a clothing line is a cut
+    where color jumps rather than drifts.
+    """
+    least = max(0.012 * float(figure.mask.sum()), 150.0)
+    best: tuple[float, float, Mask, Mask, Mask] | None = None
+    for part in _parts(vinyl, 2.5 * least):
+        smooth = _smooth_within(features[..., :2], part, 2.0)
+        for high, low in _cuts(smooth, part):
+            for one in _parts(high, least):
+                for two in _parts(low, least):
+                    found = _meeting(one, two, features)
+                    if found is None:
+                        continue
+                    strength, border = found
+                    weight = strength * float(np.sqrt(border.sum()))
+                    if best is None or weight > best[0]:
+                        best = weight, strength, one, two, border
+    if best is None:
+        return None
+    _, strength, one, two, border = best
+    covered, exposed = _which_is_covered([one, two], figure, features)
+    places = _places(covered, exposed, border, scale)
+    if places is None:
+        return None
+    return LinePlace(*places, float(np.clip(0.55 + 0.1 * (strength - 1.5), 0.5, 0.95)), ("step",))
+
+
+def _parts(mask: Mask, least: float) -> list[Mask]:
+    """Return connected areas of at least so many pixels, specks taken away."""
+    opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
+    return [labels == k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] >= least]
+
+
+def _cuts(smooth: Array, part: Mask) -> Iterator[tuple[Mask, Mask]]:
+    """Yield the area cut in two at several levels of color, along its main direction and along ln(r/g)."""
+    values = smooth[part]
+    middle = np.median(values, axis=0)
+    _, _, axes = np.linalg.svd(_trimmed(values - middle), full_matrices=False)
+    for axis in (axes[0], np.array([1.0, 0.0])):
+        along = (smooth - middle) @ axis
+        low, high = np.quantile(along[part], [0.02, 0.98])
+        if high - low < _LEAST_STEP:
+            continue
+        for share in (0.2, 0.35, 0.5, 0.65, 0.8):
+            above = along > low + share * (high - low)
+            yield part & above, part & ~above
+
+
+def _trimmed(values: Array) -> Array:
+    distance = np.hypot(*values.T)
+    return values[distance <= np.quantile(distance, 0.98)]
+
+
+def _meeting(one: Mask, two: Mask, features: Array) -> tuple[float, Mask] | None:
+    """Return how clearly color jumps where two areas meet, and their border; None when it does not.
+
+    A jump is what is left at the border after one slope for both sides: a drift of color along a body leaves
+    none. Brightness must nearly go on: a large step of it is the edge of something else, or a cast shadow.
+    """
+    size = float(np.sqrt(min(one.sum(), two.sum())))
+    reach = float(np.clip(0.35 * size, 8, 22))
+    near = [cv2.dilate(m.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0 for m in (one, two)]
+    border = near[0] & near[1] & (one | two)
+    if border.sum() < 4 * size:
+        return None
+    to_one, to_two = (cv2.distanceTransform((~m).astype(np.uint8), cv2.DIST_L2, 3) for m in (one, two))
+    near_one, near_two = one & (to_two < reach) & (to_two > 3), two & (to_one < reach) & (to_one > 3)
+    if min(near_one.sum(), near_two.sum()) < 60:
+        return None
+    away = np.concatenate([to_two[near_one], -to_one[near_two]]).astype(np.float64)
+    seen = np.concatenate([features[near_one], features[near_two]])
+    columns = np.column_stack([away > 0, away, np.ones(len(away))]).astype(np.float64)
+    solution, *_ = np.linalg.lstsq(columns, seen, rcond=None)
+    jump = float(np.hypot(*solution[0, :2]))
+    if not _LEAST_STEP < jump < _LARGEST_STEP or abs(solution[0, 2]) > 0.35:
+        return None
+    direction = solution[0, :2] / jump
+    rest = (seen - columns @ solution)[:, :2] @ direction
+    scatter = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+    drift = abs(float(solution[1, :2] @ direction)) * reach
+    strength = jump / max(scatter, 0.008)
+    return (strength, border) if strength > 1.8 and jump > 1.2 * drift else None
+
+
+def _smooth_within(values: Array, mask: Mask, sigma: float) -> Array:
+    """Blur inside a mask only."""
+    weight = cv2.GaussianBlur(mask.astype(np.float64), (0, 0), sigma)
+    return np.asarray(
+        cv2.GaussianBlur(values * mask[..., None], (0, 0), sigma) / np.maximum(weight, 1e-6)[..., None]
+    )
+
+
+def _which_is_covered(sides: list[Mask], figure: Figure, features: Array) -> tuple[Mask, Mask]:
+    """Order the two sides: clothing covers the thick of the body, and vinyl that kept its color is pinker."""
+    depth = cv2.distanceTransform(figure.mask.astype(np.uint8), cv2.DIST_L2, 5)
+    thick = [float(depth[s].mean()) for s in sides]
+    pink = [float(np.median(features[s][:, 0])) for s in sides]
+    votes = (thick[0] - thick[1]) / max(*thick, 1.0) + np.clip((pink[0] - pink[1]) / 0.06, -1.5, 1.5)
+    return (sides[0], sides[1]) if votes > 0 else (sides[1], sides[0])
+
+
+def _places(
+    covered: Mask, exposed: Mask, boundary: Mask, scale: float
+) -> tuple[Region, Region, tuple[tuple[tuple[float, float], ...], ...]] | None:
+    """Turn masks of the view into regions of the photo, the blurred border left out."""
+    size = float(np.sqrt(min(covered.sum(), exposed.sum())))
+    width = round(float(np.clip(0.05 * size, 2, 8)))
+    kernel = np.ones((2 * width + 1, 2 * width + 1), np.uint8)
+    blurred = cv2.dilate((boundary & covered).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    regions = []
+    for side, other in ((covered, exposed), (exposed, covered)):
+        apart = side & ~(cv2.dilate(other.astype(np.uint8), kernel) > 0)
+        region = _region(apart, scale)
+        if region is None:
+            return None
+        regions.append(region)
+    line = _region(blurred, scale, least=0)
+    return regions[0], regions[1], () if line is None else line.polygons
+
+
+def _region(mask: Mask, scale: float, least: float = 0.05) -> Region | None:
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    largest = max((cv2.contourArea(c) for c in contours), default=0.0)
+    if largest < 20:
+        return None
+    polygons = [
+        (cv2.approxPolyDP(c, 0.7, True).reshape(-1, 2) + 0.5) / scale - 0.5
+        for c in contours
+        if cv2.contourArea(c) >= max(least * largest, 12)
+    ]
+    region = Region.from_arrays(polygons)
+    return region if region.polygons else None
+
+
+# --- no line, but bare ---------------------------------------------------------------------------------
+
+
+def _by_pose(figure: Figure, vinyl: Mask, scale: float) -> LinePlace | None:
+    """Take a bare torso for formerly covered vinyl, and neck and limbs for exposed, where a pose says so."""
+    if figure.torso is None:
+        return None
+    left, right, right_hip, left_hip = figure.torso
+    top, bottom = (left + right) / 2, (left_hip + right_hip) / 2
+    down = bottom - top
+    band = np.array([left + 0.4 * down, right + 0.4 * down, right_hip, left_hip])
+    middle = band.mean(axis=0)
+    inside = np.zeros(vinyl.shape, np.uint8)
+    cv2.fillPoly(inside, [np.round(middle + 0.75 * (band - middle)).astype(np.int32)], 1)
+    torso = vinyl & (inside > 0)
+    if inside.sum() < 200 or torso.sum() < 0.75 * inside.sum():
+        return None
+    reach = np.hypot(*down)
+    yy, xx = np.mgrid[: vinyl.shape[0], : vinyl.shape[1]]
+    height = ((xx - top[0]) * down[0] + (yy - top[1]) * down[1]) / reach
+    neck = vinyl & (height < 0.12 * reach) & (height > -0.8 * reach)
+    exposed = cv2.erode(neck.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    covered = cv2.erode(torso.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    places = _region(covered, scale), _region(exposed, scale)
+    if places[0] is None or places[1] is None or exposed.sum() < 100:
+        return None
+    return LinePlace(places[0], places[1], (), 0.6, ("bare_torso",))
