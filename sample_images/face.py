@@ -8,7 +8,7 @@ from typing import Any
 
 import bpy
 import numpy as np
-from mathutils import Euler, Matrix
+from mathutils import Euler, Matrix, Vector
 from numpy.random import Generator
 from numpy.typing import NDArray
 
@@ -156,19 +156,28 @@ def _ears(shape: HeadShape, skin: Any, greasy: float, stain: dict[int, float], e
     return objects
 
 
+def _neck(material: bpy.types.Material, low: float, flare: float) -> bpy.types.Object:
+    """A neck from inside the head down to ``low``, widening by ``flare``."""
+    z = np.linspace(-1.2, low, 50)
+    k = np.linspace(0, 2 * np.pi, 96, endpoint=False)
+    radius = 0.62 + flare * smooth(z, -2.6, -3.6) ** 1.3 + 0.05 * smooth(z, -1.5, -1.2)
+    ring = np.stack([radius[:, None] * np.cos(k), 0.12 + radius[:, None] * 0.95 * np.sin(k), z[:, None] + 0 * k], -1)
+    return grid_object("neck", ring, material, wrap_u=True, flip=True)
+
+
+def neck_of(head: Head) -> bpy.types.Object:
+    """A short neck for a head without a body."""
+    return _neck(vinyl("neck", head.paint.skin, greasy=head.greasy), -2.75, 0.0)
+
+
 def _body(shape: HeadShape, skin: Any, greasy: float, garment: Any, rng: Generator) -> list[bpy.types.Object]:
     """Neck and shoulders, dressed or bare."""
     material = vinyl("body", skin, greasy=greasy, seed=3.0)
-    objects = []
-    z = np.linspace(-1.2, -3.6, 50)
-    k = np.linspace(0, 2 * np.pi, 96, endpoint=False)
-    flare = 0.62 + 0.9 * smooth(z, -2.75, -3.7) ** 1.5 + 0.05 * smooth(z, -1.5, -1.2)
-    ring = np.stack([flare[:, None] * np.cos(k), 0.12 + flare[:, None] * 0.95 * np.sin(k), z[:, None] + 0 * k], -1)
-    objects.append(grid_object("neck", ring, material, wrap_u=True, flip=True))
+    objects = [_neck(material, -3.5, 0.75)]
     a = np.linspace(0.0, np.pi, 60)[:, None]
     b = np.linspace(0, 2 * np.pi, 120, endpoint=False)[None]
     wide = np.sign(np.cos(b)) * np.abs(np.cos(b)) ** 0.8
-    torso = np.stack([2.9 * np.sin(a) ** 0.7 * wide, 0.2 + 1.25 * np.sin(a) ** 0.8 * np.sin(b), -6.2 + 3.1 * np.cos(a) + 0 * b], -1)
+    torso = np.stack([2.9 * np.sin(a) ** 0.7 * wide, 0.2 + 1.25 * np.sin(a) ** 0.8 * np.sin(b), -6.2 + (3.1 - 0.75 * smooth(np.abs(np.sin(a) ** 0.7 * wide), 0.2, 1.0) * (np.cos(a) > 0)) * np.cos(a)], -1)
     objects.append(grid_object("torso", torso, material, wrap_u=True, flip=True))
     if garment is not None:
         cloth = plain("garment", garment, "garment", roughness=0.95)
@@ -214,21 +223,21 @@ def make_head(rng: Generator, params: dict[str, Any], detail: float = 1.0, part:
     objects = [_head_mesh(shape, [front, back, scalp], round(440 * detail**0.7), round(640 * detail**0.7))]
     strands = hairs.hair_material(hair_color, 0.0)
     set_class(strands, "hair", part)
-    count = round(9000 * detail**1.3)
+    count = round(14000 * detail**1.3)
     style = str(params.get("hair_style", rng.choice(["ponytail", "ponytail", "loose"])))
     sweep = hairs.swept_back(shape, rng, count) if style == "ponytail" else hairs.loose(shape, rng, count)
-    thick = 0.012 * detail**-0.5
+    thick = 0.008 * detail**-0.6
     objects.append(hairs.strands_object("hair", sweep, thick, strands))
     cut = str(params.get("fringe", rng.choice(["curly", "firm", "none"])))
     if cut != "none":
         locks = {"curly": 60, "firm": 90, "single_curl": 3}[cut]
-        per = max(6, round(40 * detail**1.3))
+        per = max(6, round({"curly": 90, "firm": 60, "single_curl": 260}[cut] * detail**1.3))
         objects.append(hairs.strands_object("fringe", hairs.fringe(shape, rng, cut, locks, per), thick, strands))
     stain = params.get("stain", [0.0, 0.0])
     earring = str(params.get("earring", rng.choice(["none", "none", "brass", "pearl"])))
     if style == "ponytail" or any(stain):
         objects += _ears(shape, paint.skin, greasy, {-1: stain[0], 1: stain[1]}, earring, rng, max(64, round(300 * detail)))
-    return Head(shape, paint, objects, greasy, {"hair": hair_color}, {"fringe": cut, "stain": stain, "hair_style": style})
+    return Head(shape, paint, objects, greasy, {"hair": hair_color}, {"fringe": cut, "stain": stain, "hair_style": style, "liner": _liner_name(paint, params)})
 
 
 def pose(objects: list[bpy.types.Object], matrix: Matrix) -> None:
@@ -289,7 +298,7 @@ def _landmarks(shape: HeadShape, matrix: Matrix) -> dict[str, Any]:
             x = surface_points(shape, t, phi)[:, 0]
             phi = np.clip(phi + (xz[:, 0] - x) / (shape.width / 2), -1.4, 1.4)
         points = surface_points(shape, t, phi)
-        return np.array([list(matrix @ __import__("mathutils").Vector(p)) for p in points])
+        return np.array([list(matrix @ Vector(p)) for p in points])
 
     out = {}
     u = np.linspace(-0.99, 0.99, 16)
@@ -324,10 +333,12 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
     body = str(params.get("body", rng.choice(["bust", "bust", "neck"])))
     garment = _jitter(rng, (rng.uniform(20, 85), rng.normal(0, 30), rng.normal(0, 25)), 1) if rng.uniform() < 0.7 else None
     still = _body(shape, paint.skin, head.greasy, garment, rng) if body == "bust" else []
+    if body == "neck":
+        moving.append(neck_of(head))
     pivot = Matrix.Translation((0, 0.2, -1.9))
     matrix = pivot @ turn @ pivot.inverted()
     pose(moving, matrix)
-    floor = -9.0 if body == "bust" else -2.4
+    floor = -9.0 if body == "bust" else -2.7
     if body == "bust" and support == "standing" and rng.uniform() < 0.5:
         still.append(_stand(floor))
     subject = Subject("face", (0.0, -0.9, -0.15), 2.75, support=support, floor_z=floor)
@@ -339,9 +350,8 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
         subject.target, subject.floor_z = (0.0, -0.15, 0.9), -2.35
     subject.landmarks = _landmarks(shape, matrix)
     subject.surfaces = _surfaces(paint)
-    liner = "none" if paint.liner is None else str(params.get("liner", "")) or _nearest_name(paint.liner, LINERS)
     subject.traits = {
-        "eyeliner_color": {"state": liner},
+        "eyeliner_color": {"state": head.truth["liner"]},
         "iris_color": {"state": paint.iris_state},
         "skin_sheen": {"state": "greasy" if head.greasy > 0.5 else "matte", "greasy": head.greasy},
         "fringe": head.truth["fringe"],
@@ -350,8 +360,12 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
     return subject
 
 
-def _nearest_name(rgb: Any, table: dict[str, Any]) -> str:
-    return min(table, key=lambda n: float(np.abs(lab_to_linear(np.asarray(table[n], float)) - rgb).sum()))
+def _liner_name(paint: FacePaint, params: dict[str, Any]) -> str:
+    if paint.liner is None:
+        return "none"
+    if "liner" in params:
+        return str(params["liner"])
+    return min(LINERS, key=lambda n: float(np.abs(lab_to_linear(np.asarray(LINERS[n], float)) - paint.liner).sum()))
 
 
 def _surfaces(paint: FacePaint) -> dict[str, Any]:

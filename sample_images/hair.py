@@ -119,7 +119,7 @@ def loose(shape: HeadShape, rng: Generator, count: int) -> NDArray[Any]:
     return on_head
 
 
-def fringe(shape: HeadShape, rng: Generator, style: str, locks: int = 46, per_lock: int = 26) -> NDArray[Any]:
+def fringe(shape: HeadShape, rng: Generator, style: str, locks: int = 60, per_lock: int = 90) -> NDArray[Any]:
     """Strands on the forehead: ``curly`` (soft spirals), ``firm`` (a smooth roll) or ``single_curl``."""
     k = np.linspace(0, 1, 26)
     out = []

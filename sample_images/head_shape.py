@@ -55,7 +55,7 @@ class HeadShape:
             width=width,
             depth=3.6 * rng.uniform(0.95, 1.05),
             jaw=jaw,
-            chin=rng.uniform(0.06, 0.2),
+            chin=rng.uniform(0.08, 0.2),
             cheeks=rng.uniform(0.03, 0.13),
             eye_x=0.71 * width / 3.2 * rng.uniform(0.96, 1.06),
             eye_z=eye_z,
@@ -63,15 +63,15 @@ class HeadShape:
             eye_up=0.225 * big * rng.uniform(0.85, 1.2),
             eye_low=0.14 * big * rng.uniform(0.8, 1.25),
             eye_tilt=rng.uniform(0.0, 0.24),
-            nose=rng.uniform(0.26, 0.42),
+            nose=rng.uniform(0.26, 0.4),
             nose_z=nose_z,
             nose_width=rng.uniform(0.12, 0.18),
-            mouth_z=nose_z - rng.uniform(0.46, 0.56),
+            mouth_z=nose_z - rng.uniform(0.42, 0.52),
             lip_half=rng.uniform(0.38, 0.54),
             lip_up=rng.uniform(0.11, 0.16),
             lip_low=rng.uniform(0.13, 0.2),
             lip_bow=rng.uniform(0.2, 0.5),
-            lip_smile=rng.uniform(0.0, 0.1),
+            lip_smile=rng.uniform(0.03, 0.12),
             lip_relief=rng.uniform(0.08, 0.13),
         )
 
@@ -150,8 +150,8 @@ def _face_relief(shape: HeadShape, x: Any, z: Any) -> NDArray[Any]:
         d = d - 0.05 * _bump(x, z, side * s.nose_width * 0.52, s.nose_z - 0.13, 0.045, 0.022)
         d = d - 0.05 * _bump(x, z, side * (s.lip_half + 0.05), s.mouth_z + s.lip_smile, 0.07, 0.1)
     bridge = smooth(z, s.eye_z + 0.55, s.nose_z) * smooth(z, s.nose_z - 0.26, s.nose_z - 0.08)
-    d = d + 0.62 * s.nose * bridge * np.exp(-0.5 * (x / (0.1 + 0.05 * bridge)) ** 2)
-    d = d + 0.6 * s.nose * _bump(x, z, 0, s.nose_z, 0.13, 0.12)
+    d = d + 0.5 * s.nose * bridge * np.exp(-0.5 * (x / (0.1 + 0.05 * bridge)) ** 2)
+    d = d + 0.42 * s.nose * _bump(x, z, 0, s.nose_z, 0.13, 0.12)
     d = d + 0.09 * _bump(x, z, 0, s.mouth_z, 0.5, 0.3)
     d = d - 0.035 * _bump(x, z, 0, s.mouth_z + 0.27, 0.05, 0.09)
     d = d + _lip_relief(s, x, z)
@@ -197,7 +197,8 @@ def surface_points(shape: HeadShape, t: Any, phi: Any, lift: Any = 0.0) -> NDArr
     profile = np.where(t > 0, np.sqrt(np.clip(1 - np.abs(t) ** 2.3, 0, 1)), np.sqrt(np.clip(1 - low**2.9, 0, 1)))
     narrow = 1 - shape.jaw * smooth(t, -0.05, -1.0)
     w = shape.width / 2 * profile * narrow + lift
-    front = shape.depth * 0.46 * profile * (1 - 0.12 * smooth(t, -0.3, -1)) + lift
+    full = np.where(t > 0, profile, np.sqrt(np.clip(1 - low**9, 0, 1)))
+    front = shape.depth * 0.46 * full * (1 - 0.1 * smooth(t, -0.45, -0.95)) + lift
     back = shape.depth * 0.54 * profile * (1 - 0.45 * smooth(t, -0.2, -0.95)) + lift
     z = shape.height / 2 * t + lift * t
     x = w * np.sin(phi)

@@ -27,6 +27,7 @@ from PIL import Image
 from sample_images import camera, scene, truth
 from sample_images.recipes import RECIPES, Recipe, draw_look, draw_setting
 from sample_images.subject import CLASSES, Truthing
+from sample_images.truth import light_rgb
 
 _SUBJECT_CLASSES = [i for n, i in CLASSES.items() if n not in ("background", "chart", "card")]
 
@@ -69,7 +70,7 @@ def render_photo(recipe: Recipe, folder: Path, scale: float = 1.0, samples: int 
     subject = module.build(subject_rng, dict(recipe.params))
     frame, reference = scene.compose(subject, setting)
     linear = scene.render_linear(setting, samples)
-    gray = scene.light_on_gray(setting)
+    gray = scene.light_on_gray(setting) if setting.light == "mixed" else np.ones((2, 2, 3)) * light_rgb(setting.cct_k)
     classes, parts, aux = scene.render_masks(setting)
     project = scene.projector(setting, frame)
 

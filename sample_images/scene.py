@@ -319,21 +319,38 @@ def render_linear(setting: Setting, samples: int) -> NDArray[np.float32]:
 def _flat(material: bpy.types.Material | None) -> bpy.types.Material:
     flat = bpy.data.materials.new("flat")
     flat.use_nodes = True
+    flat["is_flat"] = True
     tree = flat.node_tree
     tree.nodes.clear()
     out = tree.nodes.new("ShaderNodeOutputMaterial")
     emission = tree.nodes.new("ShaderNodeEmission")
     tree.links.new(emission.outputs[0], out.inputs[0])
     get = (lambda key, rest: rest) if material is None else material.get
-    ids = [get("class_id", 19), get("part_id", 0), get("aux_id", 0)]
-    emission.inputs["Color"].default_value = (*(v / 255 for v in ids), 1.0)
+    join = tree.nodes.new("ShaderNodeCombineColor")
+    tree.links.new(join.outputs[0], emission.inputs["Color"])
+    for socket, key, rest in (("Red", "class_id", 19), ("Green", "part_id", 0), ("Blue", "aux_id", 0)):
+        join.inputs[socket].default_value = get(key, rest) / 255
     name = get("class_image", None)
+    split = None
     if name is not None:
         texture = tree.nodes.new("ShaderNodeTexImage")
         texture.image = bpy.data.images[name]
         texture.interpolation = "Closest"
         texture.extension = "EXTEND"
-        tree.links.new(texture.outputs["Color"], emission.inputs["Color"])
+        split = tree.nodes.new("ShaderNodeSeparateColor")
+        tree.links.new(texture.outputs["Color"], split.inputs[0])
+        for socket in ("Red", "Green", "Blue"):
+            tree.links.new(split.outputs[socket], join.inputs[socket])
+    # An object's pass index is added to the part, so that copies which share materials can be told apart.
+    info = tree.nodes.new("ShaderNodeObjectInfo")
+    index = tree.nodes.new("ShaderNodeMath")
+    index.operation = "MULTIPLY_ADD"
+    index.inputs[1].default_value = 1 / 255
+    index.inputs[2].default_value = get("part_id", 0) / 255
+    tree.links.new(info.outputs["Object Index"], index.inputs[0])
+    if split is not None:
+        tree.links.new(split.outputs["Green"], index.inputs[2])
+    tree.links.new(index.outputs[0], join.inputs["Green"])
     return flat
 
 
@@ -341,12 +358,14 @@ def render_masks(setting: Setting) -> tuple[NDArray[np.uint8], NDArray[np.uint8]
     """Render class, part and aux number of every pixel of the JPEG. Materials are lost: do this last."""
     flats: dict[str, bpy.types.Material] = {}
     for obj in bpy.context.scene.objects:
-        if obj.type not in ("MESH", "CURVE", "FONT", "META", "SURFACE"):
+        if obj.type not in ("MESH", "CURVE", "CURVES", "FONT", "META", "SURFACE"):
             continue
         if not obj.material_slots:
             obj.data.materials.append(_flat(None))
             continue
         for slot in obj.material_slots:
+            if slot.material is not None and slot.material.get("is_flat", False):
+                continue
             key = slot.material.name if slot.material else ""
             if key not in flats:
                 flats[key] = _flat(slot.material)
