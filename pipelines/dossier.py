@@ -284,7 +284,7 @@ def _place_of_mark(photo: PhotoLike, readings: Iterable[Reading], guide: Guide) 
     for reading in readings:
         record = reading.record
         if record.trait == Trait.MARK_TEXT and record.state == "present":
-            confidence = min(view.confidence, record.confidence)
+            confidence = view.confidence * record.confidence  # both must be right
             place = TraitRecord.decide(
                 MARK_PLACE,
                 {HEAD_BACK: confidence},

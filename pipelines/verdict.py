@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipelines.dossier import HANDS_ON, Dossier, MergedTrait
-from pipelines.guide import Guide
+from pipelines.guide import Alteration, Guide
 from pipelines.weighing import Evidence, Hypothesis, Model, Vector, evidence_of
 
 NONE_ID = "none"
@@ -59,6 +59,9 @@ _FLAG_PROBABILITY = 0.25
 _FLAG_GAIN = 2.0
 _FLAG_LOG10 = 1.0
 _FLAG_LEAST = 0.1
+#: The same where the altered doll would pass for the very release that is claimed.
+_FLAG_LOG10_CLAIMED = 0.7
+_FLAG_LEAST_CLAIMED = 0.05
 #: An alteration leads the verdict from this probability on.
 _ALTERATION_FIRST = 0.5
 #: The likeliest release is named alone from this probability on.
@@ -273,7 +276,7 @@ def weigh(dossier: Dossier, guide: Guide, claim: str | None = None, model: Model
     pairs = evidence_of(dossier, model)
     weighted = _weighted(model, pairs)
     releases = sorted((_release(weighted, r) for r in [*guide.releases, None]), key=lambda r: -r.posterior)
-    flags = _flags(weighted)
+    flags = _flags(weighted, claim)
     judged = None if claim is None else judge_claim(weighted, guide.releases[claim].id, flags)
     cannot_tell = not pairs or not _stands_out(releases[0])
     return Verdict(
@@ -419,36 +422,41 @@ def _release(weighted: Weighted, release: str | None) -> ReleaseVerdict:
     )
 
 
-def _flags(weighted: Weighted) -> tuple[AlterationFlag, ...]:
+def _flags(weighted: Weighted, claim: str | None) -> tuple[AlterationFlag, ...]:
     flags = []
     for alteration in weighted.model.guide.alterations.values():
         members = weighted.model.altered(alteration.id)
         if not members.any():
             continue
-        prior = float(weighted.model.prior[members].sum())
-        probability = float(weighted.posterior[members].sum())
-        ratio = weighted.model.log10_ratio(weighted.total, members)
-        likely = probability >= max(_FLAG_PROBABILITY, _FLAG_GAIN * prior)
-        if not likely and (ratio < _FLAG_LOG10 or probability < _FLAG_LEAST):
-            continue
-        base = weighted.model.hypotheses[int(np.argmax(np.where(members, weighted.posterior, -1)))]
-        evidence = [
-            c
-            for c in weighted.contributions(members, ~members, base)
-            if c.log10_likelihood_ratio >= _WORTH_SAYING
-        ]
-        flags.append(
-            AlterationFlag(
-                alteration.id,
-                alteration.label,
-                prior,
-                probability,
-                ratio,
-                f"The findings are consistent with {alteration.words}. This is no proof and no accusation.",
-                tuple(evidence),
-            )
-        )
+        flag = _flag(weighted, alteration, members)
+        passes = claim is not None and alteration.passes_for == claim
+        if _worth_flagging(flag, passes):
+            flags.append(flag)
     return tuple(sorted(flags, key=lambda f: -f.probability))
+
+
+def _worth_flagging(flag: AlterationFlag, passes_for_claim: bool) -> bool:
+    if flag.probability >= max(_FLAG_PROBABILITY, _FLAG_GAIN * flag.prior):
+        return True
+    ratio, least = (
+        (_FLAG_LOG10_CLAIMED, _FLAG_LEAST_CLAIMED) if passes_for_claim else (_FLAG_LOG10, _FLAG_LEAST)
+    )
+    return flag.log10_likelihood_ratio >= ratio and flag.probability >= least
+
+
+def _flag(weighted: Weighted, alteration: Alteration, members: Members) -> AlterationFlag:
+    model = weighted.model
+    likeliest = model.hypotheses[int(np.argmax(np.where(members, weighted.posterior, -1)))]
+    said = weighted.contributions(members, ~members, likeliest)
+    return AlterationFlag(
+        alteration.id,
+        alteration.label,
+        prior=float(model.prior[members].sum()),
+        probability=float(weighted.posterior[members].sum()),
+        log10_likelihood_ratio=model.log10_ratio(weighted.total, members),
+        sentence=f"The findings are consistent with {alteration.words}. This is no proof and no accusation.",
+        evidence=tuple(c for c in said if c.log10_likelihood_ratio >= _WORTH_SAYING),
+    )
 
 
 def judge_claim(weighted: Weighted, release: str, flags: Sequence[AlterationFlag]) -> ClaimVerdict:

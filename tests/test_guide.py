@@ -3,6 +3,7 @@
 import importlib.resources
 import re
 
+import numpy as np
 import pytest
 
 from pipelines import guide as guides
@@ -71,7 +72,7 @@ def test_words_are_ordered_and_leave_room_for_error():
             "foot_hole =",
             '"foot_holes"',
         ),
-        ('from = ["r2", "r3"]', 'from = ["r2", "r33"]', "r33", '"r3"'),
+        ('from = ["r2", "r3", "r4"]', 'from = ["r2", "r33"]', "r33", '"r3"'),
         ('passes_for = "r1"', 'passes_for = "r0"', 'passes_for = "r0"', "unknown release"),
         ("prior = 2.0", 'prior = "often"', 'prior = "often"', "expected a number"),
         ("prior = 2.0", "prior = nan", "prior = nan", "expected a number"),
@@ -122,6 +123,38 @@ def test_a_syntax_mistake_names_its_line():
 def test_hostile_bytes_are_refused_in_words(raw):
     with pytest.raises(InputFileError, match=r"line \d+"):
         build(parse(raw, "mine.toml"), "mine")
+
+
+def test_mutated_guides_are_loaded_or_refused_in_words():
+    random = np.random.default_rng(5)
+    pieces = [
+        b"[",
+        b"]",
+        b"{",
+        b"}",
+        b"=",
+        b'"',
+        b"nan",
+        b"-1",
+        b"true",
+        b"\n",
+        b"\x00",
+        b"\xff",
+        b"{}",
+        b'""',
+    ]
+    refused = 0
+    for _ in range(300):
+        raw = bytearray(VERITY.encode())
+        for _ in range(random.integers(1, 4)):
+            at = int(random.integers(len(raw)))
+            raw[at : at + int(random.integers(0, 40))] = pieces[random.integers(len(pieces))]
+        try:
+            build(parse(bytes(raw), "mine.toml"), "mine")
+        except InputFileError as error:
+            refused += 1
+            assert re.search(r"line \d+", str(error))
+    assert refused > 100
 
 
 def test_an_unknown_guide_lists_those_that_ship():

@@ -181,6 +181,20 @@ def test_drilled_feet_under_a_face_like_the_first_are_flagged_and_the_claim_is_n
     feet = [said("foot_holes", "drilled", 0.85, part) for part in ("left_foot", "right_foot")]
     result = verdict(*feet, *FIRST[1:3], said("lip_paint", "overpainted"), claim="r1")
     assert result.claim.state != "consistent"
+    assert result.alteration_flags[0].id == "drilled_and_repainted"
+    assert "holes made in its soles" in result.headline
+
+
+def test_one_cut_hole_is_flagged_where_it_matters_for_the_claim():
+    hole = said("foot_holes", "drilled", 0.9, "left_foot")
+    assert "drilled_to_first" in {flag.id for flag in verdict(hole, claim="r1").alteration_flags}
+    assert not verdict(hole, claim="r5").alteration_flags
+
+
+def test_neatly_drilled_holes_under_a_later_face_do_not_carry_the_claim():
+    feet = [said("foot_holes", "open", 0.9, part) for part in ("left_foot", "right_foot")]
+    result = verdict(*feet, said("eyeliner_color", "brown"), said("iris_color", "blue"), claim="r1")
+    assert result.claim.state != "consistent"
     assert any(flag.id == "drilled_to_first" for flag in result.alteration_flags)
 
 
