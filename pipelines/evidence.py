@@ -11,13 +11,15 @@ from __future__ import annotations
 import datetime as dt
 import os
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from pipelines import words
+from pipelines import batch, files, words
+from pipelines.batch import Progress, silent
+from pipelines.examine import PhotoRecord, document
 from vision.calibration import Calibration
 from vision.traits import TraitRecord
 
@@ -154,8 +156,25 @@ def write(evidence: Evidence, folder: Path) -> Path:
     return path
 
 
-def run(files: Sequence[Path], *, out: Path, progress: Callable[[str], None] = lambda _: None) -> dict[str, Any]:
-    """Examine photos and write their evidence pictures into ``out``; see the ``evidence`` command.
+@dataclass(frozen=True)
+class EvidenceResult:
+    """What :func:`run` made: the photos' records and the names of the pictures."""
+
+    photos: tuple[PhotoRecord, ...]
+    pictures: tuple[str, ...]
+
+    @property
+    def summary(self) -> tuple[str, ...]:
+        """What was made, in a line for a terminal."""
+        return (f"{len(self.pictures)} evidence pictures of {len(self.photos)} photos.",)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the ``measure`` document, with the pictures' file names."""
+        return {**document(self.photos), "evidence": list(self.pictures)}
+
+
+def run(paths: Sequence[Path], *, out: Path, jobs: int = 1, progress: Progress = silent) -> EvidenceResult:
+    """Examine photos and write their evidence pictures into ``out``, which is replaced as a whole.
 
     Raises
     ------
@@ -164,4 +183,15 @@ def run(files: Sequence[Path], *, out: Path, progress: Callable[[str], None] = l
     OutputError
         When ``out`` cannot be written.
     """
-    raise NotImplementedError
+    from pipelines.listing import require_readable
+    from vision.photo import load
+
+    records = batch.examine_files(paths, jobs=jobs, progress=progress)
+    require_readable(records, paths[0].parent)
+    names = []
+    with files.output_folder(out) as stage:
+        for path, record in zip(paths, records, strict=True):
+            if any(trait.region is not None for trait in record.traits):
+                photo = load(files.read_bytes(path, record.file), record.file)
+                names += [write(picture, stage).name for picture in pictures(photo, record)]
+    return EvidenceResult(tuple(records), tuple(names))

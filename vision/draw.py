@@ -66,7 +66,9 @@ def text_width(text: str, size: int, weight: int = 400) -> int:
     return int(cv2.getTextSize((1, 1), text, (0, 0), _font(), size, weight)[2])
 
 
-def put_text(image: Image, text: str, at: tuple[int, int], size: int, color: Rgb = INK, weight: int = 400) -> None:
+def put_text(
+    image: Image, text: str, at: tuple[int, int], size: int, color: Rgb = INK, weight: int = 400
+) -> None:
     """Write one line of text into ``image`` (in place), ``at`` being the left end of its base line."""
     cv2.putText(image, text, at, color, _font(), size, weight)
 
@@ -90,7 +92,9 @@ def wrap(text: str, width: int, size: int, weight: int = 400) -> list[str]:
     return [*lines, line] if line else lines
 
 
-def crop_box(region: Region, shape: tuple[int, int], margin: float = 0.45, least: int = 48) -> tuple[int, int, int, int]:
+def crop_box(
+    region: Region, shape: tuple[int, int], margin: float = 0.45, least: int = 48
+) -> tuple[int, int, int, int]:
     """Return (x0, y0, x1, y1) of the crop that shows ``region`` with some of its surroundings.
 
     Parameters

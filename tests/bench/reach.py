@@ -23,7 +23,15 @@ from typing import Any
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2] / "sample_images"
-STATED_PER_PHOTO = ("eyeliner_color", "iris_color", "lip_paint", "skin_fade", "mark_text", "mark_symbol", "skin_sheen")
+STATED_PER_PHOTO = (
+    "eyeliner_color",
+    "iris_color",
+    "lip_paint",
+    "skin_fade",
+    "mark_text",
+    "mark_symbol",
+    "skin_sheen",
+)
 STATED_PER_PART = ("foot_holes", "ear_stain")
 
 
@@ -136,7 +144,9 @@ def _row(name: str, trait: str, expected: Mapping[str, Any], got: Mapping[str, A
     if trait == "mark_text" and expected.get("lines"):
         want = _letters(expected["lines"])
         read = _letters(line["text"] for line in got.get("text") or ())
-        errors[f"CER, {expected.get('light', 'light unknown')}"] = edit_distance(want, read) / max(len(want), 1)
+        errors[f"CER, {expected.get('light', 'light unknown')}"] = edit_distance(want, read) / max(
+            len(want), 1
+        )
     return Row(name, trait, expected["state"], got["state"], got["confidence"], got["not_measured"], errors)
 
 
@@ -161,7 +171,9 @@ def table(rows: list[Row]) -> str:
         q = np.quantile(values, (0.5, 0.9, 1.0))
         lines.append(f"{key:<34}{len(values):>4}{q[0]:>10.3f}{q[1]:>10.3f}{q[2]:>10.3f}")
     lines += ["", f"{'stated confidence':<22}{'answers':>8}{'right':>8}"]
-    stated = [row for row in rows if row.answer is not None and row.trait not in ("white reference", "crowd_heads")]
+    stated = [
+        row for row in rows if row.answer is not None and row.trait not in ("white reference", "crowd_heads")
+    ]
     for low, high in ((0.6, 0.7), (0.7, 0.8), (0.8, 0.9), (0.9, 0.95), (0.95, 1.01)):
         some = [row for row in stated if low <= row.confidence < high]
         right = f"{sum(r.outcome == 'right' for r in some) / len(some):.2f}" if some else "–"
@@ -171,7 +183,9 @@ def table(rows: list[Row]) -> str:
 
 def main() -> None:
     """Print the reach table."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--set", default="checking", choices=("checking", "tuning", "all"))
     parser.add_argument("--root", type=Path, default=ROOT, help="folder with split.toml and the photos")
     parser.add_argument("--jobs", type=int, default=2)
