@@ -9,34 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipelines.dossier import HANDS_ON, Dossier, MergedTrait
+from pipelines import story as tell
+from pipelines.dossier import Dossier, MergedTrait
 from pipelines.guide import Alteration, Guide
-from pipelines.weighing import Evidence, Hypothesis, Model, Vector, evidence_of
-
-NONE_ID = "none"
+from pipelines.verbal import SCALE_NOTE, verbal
+from pipelines.weighing import MIN_INDEPENDENT, NONE_ID, Evidence, Hypothesis, Model, Vector, evidence_of
 
 Members = NDArray[np.bool_]
-
-#: Verbal scale for likelihood ratios: ENFSI Guideline for Evaluative Reporting in Forensic Science, 2015
-#: (from memory). Upper bound of log10 of the ratio, and the word.
-VERBAL_SCALE: Final = (
-    (math.log10(2), "no"),
-    (1.0, "weak"),
-    (2.0, "moderate"),
-    (3.0, "moderately strong"),
-    (4.0, "strong"),
-    (6.0, "very strong"),
-    (math.inf, "extremely strong"),
-)
-SCALE_NOTE = (
-    "Words of support follow the verbal scale for likelihood ratios of the ENFSI guideline of 2015 "
-    "(from memory). The ratios rest on the guide's stated expectations, not on counted dolls, and are capped."
-)
 
 #: A finding that moves a release by less than this (log10) is not worth a line.
 _WORTH_SAYING = 0.1
@@ -49,8 +33,6 @@ _CONTRADICTED_POSTERIOR = 0.02
 #: … and consistent only beyond this ratio against all else, and from this probability on.
 _CONSISTENT_LOG10 = math.log10(5)
 _CONSISTENT_POSTERIOR = 0.5
-#: One finding alone, however loud, decides no claim.
-_MIN_INDEPENDENT = 2
 #: A finding this much against a claim (log10) keeps it open, whatever the others say.
 _LOUD_AGAINST = -0.8
 #: An alteration is worth flagging from this probability on if it has at least doubled, or from this ratio
@@ -62,10 +44,6 @@ _FLAG_LEAST = 0.1
 #: The same where the altered doll would pass for the very release that is claimed.
 _FLAG_LOG10_CLAIMED = 0.7
 _FLAG_LEAST_CLAIMED = 0.05
-#: An alteration leads the verdict from this probability on.
-_ALTERATION_FIRST = 0.5
-#: The likeliest release is named alone from this probability on.
-_NAMED_ALONE = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,25 +212,6 @@ class Verdict:
         }
 
 
-def verbal(log10_ratio: float) -> str:
-    """Return a likelihood ratio in the words of the ENFSI scale (from memory).
-
-    Parameters
-    ----------
-    log10_ratio
-        log10 of the ratio; below 0 the propositions are swapped.
-
-    Returns
-    -------
-    ``"moderate support for"``, ``"strong support against"``, ``"no support either way"``, …
-    """
-    size = abs(log10_ratio)
-    word = next(word for bound, word in VERBAL_SCALE if size < bound)
-    if word == "no":
-        return "no support either way"
-    return f"{word} support {'for' if log10_ratio > 0 else 'against'}"
-
-
 def weigh(dossier: Dossier, guide: Guide, claim: str | None = None, model: Model | None = None) -> Verdict:
     """Weigh a dossier against a guide.
 
@@ -278,10 +237,10 @@ def weigh(dossier: Dossier, guide: Guide, claim: str | None = None, model: Model
     releases = sorted((_release(weighted, r) for r in [*guide.releases, None]), key=lambda r: -r.posterior)
     flags = _flags(weighted, claim)
     judged = None if claim is None else judge_claim(weighted, guide.releases[claim].id, flags)
-    cannot_tell = not pairs or not _stands_out(releases[0])
+    cannot_tell = not pairs or not tell.stands_out(releases[0])
     return Verdict(
-        headline=_headline(releases, flags, judged, len(pairs)),
-        story=_story(releases, flags, judged, dossier, bool(pairs)),
+        headline=tell.headline(releases, flags, judged, len(pairs)),
+        story=tell.story(releases, flags, judged, dossier, bool(pairs)),
         releases=tuple(releases),
         alteration_flags=flags,
         claim=judged,
@@ -376,7 +335,7 @@ def _contribution(
 ) -> Contribution:
     guide = model.guide
     spec = guide.traits[item.trait]
-    seen = f"{_capital(spec.label)}{_part_words(item.part)}: {spec.words_of(item.state)}"
+    seen = f"{tell.capital(spec.label)}{tell.part_words(item.part)}: {spec.words_of(item.state)}"
     if hypothesis.release is None:
         sentence = f"{seen}."
     else:
@@ -467,8 +426,9 @@ def judge_claim(weighted: Weighted, release: str, flags: Sequence[AlterationFlag
     posterior = float(weighted.posterior[members].sum())
     support, against = weighted.for_and_against(release)
     state = claim_state(weighted, release)
-    label, rival = model.guide.label(release), model.guide.label(weighted.rival(release) or NONE_ID)
-    reasons = _claim_reasons(
+    label, rival_id = model.guide.label(release), weighted.rival(release)
+    rival = model.guide.label(rival_id) if rival_id else "something that the guide does not list"
+    reasons = tell.claim_reasons(
         state, label, rival, support=support, against=against, independent=weighted.independent
     )
     for flag in flags:
@@ -480,14 +440,14 @@ def judge_claim(weighted: Weighted, release: str, flags: Sequence[AlterationFlag
 def claim_state(weighted: Weighted, release: str) -> str:
     """Return whether the findings leave a claimed release consistent, contradicted or open."""
     model = weighted.model
-    if weighted.independent < _MIN_INDEPENDENT:
+    if weighted.independent < MIN_INDEPENDENT:
         return "open"
     members = model.members(release)
     rival = model.members(weighted.rival(release))
     posterior = float(weighted.posterior[members].sum())
     ratio_to_rival = model.log10_against(weighted.total, members, rival)
     if ratio_to_rival <= _CONTRADICTED_LOG10 and posterior <= _CONTRADICTED_POSTERIOR:
-        several = weighted.speaking_against(members, rival) >= _MIN_INDEPENDENT
+        several = weighted.speaking_against(members, rival) >= MIN_INDEPENDENT
         return "contradicted" if several else "open"
     ratio = model.log10_ratio(weighted.total, members)
     fits = ratio >= _CONSISTENT_LOG10 and posterior >= _CONSISTENT_POSTERIOR
@@ -497,124 +457,3 @@ def claim_state(weighted: Weighted, release: str) -> str:
 def judge_outcome(model: Model, evidence: Sequence[Evidence], release: str) -> str:
     """Return the state of a claim for findings thought of, not made; see :func:`claim_state`."""
     return claim_state(_weighted(model, [(None, item) for item in evidence]), release)
-
-
-def _claim_reasons(
-    state: str,
-    label: str,
-    rival: str,
-    *,
-    support: Sequence[Contribution],
-    against: Sequence[Contribution],
-    independent: int,
-) -> list[str]:
-    if state == "contradicted":
-        first = f"The findings fit {rival} much better than {label}."
-        return [first, *(c.sentence for c in against[:4])]
-    if state == "consistent":
-        first = f"What was seen fits {label} better than the other releases. This is no proof."
-        return [first, *(c.sentence for c in support[:4])]
-    reasons = []
-    if independent == 0:
-        reasons.append("Nothing was measured that could speak for or against the claim.")
-    elif independent < _MIN_INDEPENDENT:
-        reasons.append("Only one kind of finding counts so far; one alone decides no claim.")
-    else:
-        reasons.append(f"The findings neither carry {label} nor rule it out.")
-    return reasons + [c.sentence for c in (*against[:3], *support[:3])]
-
-
-def _stands_out(top: ReleaseVerdict) -> bool:
-    return top.posterior >= _NAMED_ALONE and top.log10_likelihood_ratio >= VERBAL_SCALE[0][0]
-
-
-def _headline(
-    releases: Sequence[ReleaseVerdict],
-    flags: Sequence[AlterationFlag],
-    claim: ClaimVerdict | None,
-    n_findings: int,
-) -> str:
-    top = releases[0]
-    if n_findings == 0:
-        return "Cannot tell: no trait that the guide speaks of could be read."
-    if claim is not None and claim.state == "contradicted":
-        return f"Not consistent with the claim “{claim.label}”. {claim.reasons[0]}"
-    if claim is not None and claim.state == "consistent":
-        support = verbal(claim.log10_likelihood_ratio)
-        return f"Consistent with the claim “{claim.label}”: {support} it, against all else weighed."
-    if flags and flags[0].probability >= _ALTERATION_FIRST:
-        return flags[0].sentence.split(". ")[0] + "."
-    if not _stands_out(top):
-        names = _likeliest(releases)
-        if not names:
-            return "Cannot tell: the findings hardly tell the releases apart."
-        return f"Cannot tell which release: {_listed(names)}."
-    if top.id == NONE_ID:
-        return "The findings fit none of the guide's releases well."
-    return f"{_capital(top.support)} {top.label}, against all other possibilities weighed."
-
-
-def _likeliest(releases: Sequence[ReleaseVerdict]) -> list[str]:
-    """Names that together hold eight tenths of the probability; empty when that is nearly all of them."""
-    chosen: list[ReleaseVerdict] = []
-    for verdict in releases:
-        if sum(r.posterior for r in chosen) < 0.8:
-            chosen.append(verdict)
-    if len(chosen) > 4:
-        return []
-    names = [r.label for r in chosen if r.id != NONE_ID]
-    return names if len(names) == len(chosen) else [*names, "none of these"]
-
-
-def _story(
-    releases: Sequence[ReleaseVerdict],
-    flags: Sequence[AlterationFlag],
-    claim: ClaimVerdict | None,
-    dossier: Dossier,
-    any_evidence: bool,
-) -> tuple[str, ...]:
-    story: list[str] = []
-    if claim is not None:
-        story.append(_CLAIM_WORDS[claim.state].format(label=claim.label))
-    story += [flag.sentence for flag in flags]
-    top = next((r for r in releases if r.id != NONE_ID), releases[0])
-    if any_evidence:
-        story += [c.sentence for c in top.supporting[:3]]
-        story += [f"Against {top.label}: {c.sentence}" for c in top.contradicting[:1]]
-    conflicts = [m for m in dossier.traits if m.conflict]
-    story += [f"{_capital(m.trait.replace('_', ' '))}: {m.record.detail}" for m in conflicts]
-    story += [_feet_differ(dossier), "" if any_evidence else _why_nothing(dossier)]
-    return tuple(dict.fromkeys(sentence for sentence in story if sentence))
-
-
-_CLAIM_WORDS: Final = {
-    "consistent": "The claim “{label}” is consistent with what was seen; that is no proof of it.",
-    "contradicted": "The claim “{label}” is contradicted by what was seen; ask before you conclude.",
-    "open": "The claim “{label}” stays open: what was seen neither carries it nor rules it out.",
-}
-
-
-def _feet_differ(dossier: Dossier) -> str:
-    states = {m.record.state for m in dossier.of("foot_holes") if m.measured and m.source != HANDS_ON}
-    if len(states) < 2:
-        return ""
-    return "The two feet were read differently; feet of one doll are molded alike, so look at both again."
-
-
-def _why_nothing(dossier: Dossier) -> str:
-    told = [m.record.detail for m in dossier.traits if not m.measured and m.record.detail]
-    if not told:
-        return "No photo showed a part of a doll that could be measured."
-    return " ".join(dict.fromkeys(told[:4]))
-
-
-def _part_words(part: str | None) -> str:
-    return "" if part is None else f" ({part.replace('_', ' ')})"
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{'; '.join(names[:-1])}; or {names[-1]}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -24,6 +24,10 @@ from pipelines.guide import WORDS, Expectation, Guide, TraitSpec
 
 Vector = NDArray[np.float64]
 
+#: Id of "none of these" beside the releases.
+NONE_ID = "none"
+#: One finding alone, however loud, decides no claim.
+MIN_INDEPENDENT = 2
 #: Share of belief, in every expectation, that the guide is wrong about this trait.
 GUIDE_ERROR = 0.03
 #: Share of belief, in every finding, that it misleads altogether.

@@ -7,8 +7,8 @@ import pytest
 
 from pipelines.dossier import build_dossier
 from pipelines.guide import load
-from pipelines.verdict import NONE_ID, weigh
-from pipelines.weighing import SINGLE_CAP, TOTAL_CAP, Model, evidence_of
+from pipelines.verdict import weigh
+from pipelines.weighing import NONE_ID, SINGLE_CAP, TOTAL_CAP, Model, evidence_of
 from tests.records import mark, photo, said, silent
 from vision.traits import STATES, Reason, Trait, View
 

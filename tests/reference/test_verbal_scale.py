@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from pipelines.verdict import verbal
+from pipelines.verbal import verbal
 
 BANDS = [
     (1, 2, "no support either way"),

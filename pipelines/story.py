@@ -1,0 +1,145 @@
+"""A verdict told in plain sentences: the headline first, then why, what speaks against, what is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+from pipelines.dossier import HANDS_ON, Dossier
+from pipelines.verbal import VERBAL_SCALE, verbal
+from pipelines.weighing import MIN_INDEPENDENT, NONE_ID
+
+if TYPE_CHECKING:
+    from pipelines.verdict import AlterationFlag, ClaimVerdict, Contribution, ReleaseVerdict
+
+#: An alteration leads the verdict from this probability on.
+_ALTERATION_FIRST = 0.5
+#: The likeliest release is named alone from this probability on.
+_NAMED_ALONE = 0.7
+
+
+def stands_out(top: ReleaseVerdict) -> bool:
+    """Return whether the likeliest release may be named alone."""
+    return top.posterior >= _NAMED_ALONE and top.log10_likelihood_ratio >= VERBAL_SCALE[0][0]
+
+
+def headline(
+    releases: Sequence[ReleaseVerdict],
+    flags: Sequence[AlterationFlag],
+    claim: ClaimVerdict | None,
+    n_findings: int,
+) -> str:
+    """Return the verdict in one sentence; ``releases`` are sorted, the likeliest first."""
+    top = releases[0]
+    if n_findings == 0:
+        return "Cannot tell: no trait that the guide speaks of could be read."
+    if claim is not None and claim.state == "contradicted":
+        return f"Not consistent with the claim “{claim.label}”. {claim.reasons[0]}"
+    if claim is not None and claim.state == "consistent":
+        support = verbal(claim.log10_likelihood_ratio)
+        return f"Consistent with the claim “{claim.label}”: {support} it, against all else weighed."
+    if flags and flags[0].probability >= _ALTERATION_FIRST:
+        return flags[0].sentence.split(". ")[0] + "."
+    if not stands_out(top):
+        names = _likeliest(releases)
+        if not names:
+            return "Cannot tell: the findings hardly tell the releases apart."
+        return f"Cannot tell which release: {_listed(names)}."
+    if top.id == NONE_ID:
+        return "The findings fit none of the guide's releases well."
+    return f"{capital(top.support)} {top.label}, against all other possibilities weighed."
+
+
+def _likeliest(releases: Sequence[ReleaseVerdict]) -> list[str]:
+    """Names that together hold eight tenths of the probability; empty when that is nearly all of them."""
+    chosen: list[ReleaseVerdict] = []
+    for verdict in releases:
+        if sum(r.posterior for r in chosen) < 0.8:
+            chosen.append(verdict)
+    if len(chosen) > 4:
+        return []
+    names = [r.label for r in chosen if r.id != NONE_ID]
+    return names if len(names) == len(chosen) else [*names, "none of these"]
+
+
+def story(
+    releases: Sequence[ReleaseVerdict],
+    flags: Sequence[AlterationFlag],
+    claim: ClaimVerdict | None,
+    dossier: Dossier,
+    any_evidence: bool,
+) -> tuple[str, ...]:
+    """Return the sentences below the headline: claim, signs of alteration, why, and what disagrees."""
+    told: list[str] = []
+    if claim is not None:
+        told.append(_CLAIM_WORDS[claim.state].format(label=claim.label))
+    told += [flag.sentence for flag in flags]
+    top = next((r for r in releases if r.id != NONE_ID), releases[0])
+    if any_evidence:
+        told += [c.sentence for c in top.supporting[:3]]
+        told += [f"Against {top.label}: {c.sentence}" for c in top.contradicting[:1]]
+    conflicts = [m for m in dossier.traits if m.conflict]
+    told += [f"{capital(m.trait.replace('_', ' '))}: {m.record.detail}" for m in conflicts]
+    told += [_feet_differ(dossier), "" if any_evidence else _why_nothing(dossier)]
+    return tuple(dict.fromkeys(sentence for sentence in told if sentence))
+
+
+_CLAIM_WORDS: Final = {
+    "consistent": "The claim “{label}” is consistent with what was seen; that is no proof of it.",
+    "contradicted": "The claim “{label}” is contradicted by what was seen; ask before you conclude.",
+    "open": "The claim “{label}” stays open: what was seen neither carries it nor rules it out.",
+}
+
+
+def _feet_differ(dossier: Dossier) -> str:
+    states = {m.record.state for m in dossier.of("foot_holes") if m.measured and m.source != HANDS_ON}
+    if len(states) < 2:
+        return ""
+    return "The two feet were read differently; feet of one doll are molded alike, so look at both again."
+
+
+def _why_nothing(dossier: Dossier) -> str:
+    told = [m.record.detail for m in dossier.traits if not m.measured and m.record.detail]
+    if not told:
+        return "No photo showed a part of a doll that could be measured."
+    return " ".join(dict.fromkeys(told[:4]))
+
+
+def claim_reasons(
+    state: str,
+    label: str,
+    rival: str,
+    *,
+    support: Sequence[Contribution],
+    against: Sequence[Contribution],
+    independent: int,
+) -> list[str]:
+    """Return why a claim stands as it does; ``rival`` is the likeliest other release in words."""
+    if state == "contradicted":
+        first = f"The findings fit {rival} much better than {label}."
+        return [first, *(c.sentence for c in against[:4])]
+    if state == "consistent":
+        first = f"What was seen fits {label} better than the other releases. This is no proof."
+        return [first, *(c.sentence for c in support[:4])]
+    reasons = []
+    if independent == 0:
+        reasons.append("Nothing was measured that could speak for or against the claim.")
+    elif independent < MIN_INDEPENDENT:
+        reasons.append("Only one kind of finding counts so far; one alone decides no claim.")
+    else:
+        reasons.append(f"The findings neither carry {label} nor rule it out.")
+    return reasons + [c.sentence for c in (*against[:3], *support[:3])]
+
+
+def part_words(part: str | None) -> str:
+    """Return a part in brackets, to follow a trait."""
+    return "" if part is None else f" ({part.replace('_', ' ')})"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{'; '.join(names[:-1])}; or {names[-1]}"
+
+
+def capital(text: str) -> str:
+    """Return the text with a capital first letter and nothing else changed."""
+    return text[:1].upper() + text[1:]
