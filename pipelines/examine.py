@@ -19,7 +19,7 @@ from pipelines.regions import PhotoRegions, RegionsFile
 from vision.calibration import Calibration
 from vision.errors import PhotoError
 from vision.locate.places import FacePlace, MarkPlace, Places, ViewPlace
-from vision.traits import SCHEMA, VIEWS_OF, Reason, Region, Trait, TraitRecord, View
+from vision.traits import SCHEMA, STATE_THRESHOLD, VIEWS_OF, Reason, Region, Trait, TraitRecord, View
 
 if TYPE_CHECKING:
     from vision.photo import Photo
@@ -37,6 +37,10 @@ _FACE_TRAITS: Mapping[Trait, str] = {
     Trait.LIP_PAINT: "vision.lips",
     Trait.EAR_STAIN: "vision.ear_stain",
 }
+
+_ABSENCE = frozenset({"absent", "none"})
+# A view at least this probable is not doubted.
+_SURE_VIEW = 0.8
 
 _HOW_TO_POINT = "Ask for a closer, straight photo, or point at the place with a regions file."
 
@@ -182,7 +186,7 @@ def examine(
         calibration=calibration,
         traits=tuple(records),
         steps=photo.steps,
-        notes=(*notes, *more, *places.notes, *job.notes()),
+        notes=(*notes, *more, *places.notes),
     )
 
 
@@ -249,11 +253,11 @@ class _Job:
     regions: Mapping[str, Region]
     color_trouble: tuple[Reason, str] | None
 
-    def notes(self) -> tuple[str, ...]:
-        return () if self.color_trouble is None else (self.color_trouble[1],)
-
     def measure(self, trait: Trait) -> list[TraitRecord]:
         """Return the records of one trait; failures become a record."""
+        return [_doubted(record, self.places.view) for record in self._measured(trait)]
+
+    def _measured(self, trait: Trait) -> list[TraitRecord]:
         if self.color_trouble is not None and trait in COLOR_TRAITS:
             reason, detail = self.color_trouble
             return [TraitRecord.withheld(trait, reason, METHOD, detail)]
@@ -368,6 +372,38 @@ def _ocr_engine() -> Any:
 def _of_head(record: TraitRecord, head: str, face: FacePlace) -> TraitRecord:
     """Name the head of a crowd that a record belongs to, and where it is if the record does not say."""
     return record.replace(part=head, region=record.region or Region.box(*face.box))
+
+
+def _doubted(record: TraitRecord, view: ViewPlace) -> TraitRecord:
+    """Withhold "there is none" when the view was recognized with doubt.
+
+    That nothing was found says something only where it would be seen: a coin taken for the back of a head
+    bears no mark of a doll. The confidence is that of both being right.
+    """
+    p_view = sum(view.candidates.get(str(v), 0.0) for v in VIEWS_OF[Trait(record.trait)])
+    p_view = max(p_view, view.confidence)
+    if record.state not in _ABSENCE or p_view >= _SURE_VIEW:
+        return record
+    confidence = record.confidence * p_view
+    if confidence >= STATE_THRESHOLD:
+        return record.replace(confidence=confidence, flags=(*record.flags, "view_uncertain"))
+    return record.replace(
+        state=None,
+        not_measured=Reason.AMBIGUOUS,
+        confidence=confidence,
+        flags=(*record.flags, "view_uncertain"),
+        detail=f"Nothing was found, but it is uncertain that the photo shows {_shown(view.state)} at all. "
+        "Say --view if it does.",
+    )
+
+
+def _shown(view: View) -> str:
+    return {
+        View.HEAD_BACK: "the back of a head",
+        View.MARK: "a molded mark",
+        View.SOLES: "soles",
+        View.BODY: "a body",
+    }.get(view, f"a {view}")
 
 
 def _not_located(trait: Trait, what: str) -> TraitRecord:

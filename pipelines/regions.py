@@ -128,7 +128,9 @@ def _region(file: TomlFile, path: KeyPath, value: Any) -> Region:
     )
     if not isinstance(value, list) or not value:
         file.fail(path, "expected a box or a list of points", remedy)
-    if all(_is_number(v) for v in value):
+    if not any(isinstance(v, list) for v in value):
+        if not all(_is_number(v) for v in value):
+            file.fail(path, "a box is four finite numbers", remedy)
         if len(value) != 4:
             file.fail(path, f"a box has four numbers, not {len(value)}", remedy)
         x0, y0, x1, y1 = (float(v) for v in value)
