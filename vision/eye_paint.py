@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from vision.calibration import Calibration
 from vision.color import linear_to_lab
 from vision.face_view import FaceView
-from vision.locate.places import Polygon
+from vision.locate.places import FacePlace, Polygon
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -82,35 +82,88 @@ class Strip:
 def skin_model(view: FaceView) -> Array | None:
     """Return the (H, W, 3) linear RGB that bare skin would have at each pixel, or None.
 
-    Lightness is a plane in log space over forehead, cheeks, chin and the bridge of the nose, so that light
-    from one side is followed; the ratios of the channels are one robust value.
+    Patches of skin say what color it is here and there (light of two colors, or a colored table below, make
+    the chin unlike the forehead); from them the likeness grows over the face, so that shade and drifting
+    color are followed while paint and hair stay out.
     """
-    mask = np.zeros(view.rgb.shape[:2], bool)
-    for polygon in view.face.skin:
-        mask |= view.mask(polygon)
-    if np.count_nonzero(mask) < 40:
+    seeds = _skin_seeds(view)
+    if seeds is None:
         return None
-    rgb = view.linear[mask].astype(np.float64)
-    usable = (rgb.min(axis=1) > 0.004) & (rgb.max(axis=1) < 0.98)
-    if usable.mean() < 0.2:
+    linear = view.linear.astype(np.float64)
+    sound = view.valid & (view.rgb.max(axis=-1) < 254) & _face_area(view)
+    size = 2 * max(1, round(0.007 * view.unit)) + 1
+    skin = _spread(linear, seeds, view.unit)
+    for tint, shade in ((0.24, 0.8), (0.22, 0.7), (0.20, 0.6)):
+        light, warmth, green = relative(linear, skin)
+        alike = sound & (np.abs(warmth) < tint) & (np.abs(green) < 0.6 * tint) & (np.abs(light) < shade)
+        # A pixel between skin and paint is a mixture of both: keep off every edge of the likeness.
+        alike = cv2.erode(alike.astype(np.uint8), np.ones((size, size), np.uint8)).astype(bool)
+        skin = _spread(linear, alike | (seeds & sound), view.unit)
+    return skin
+
+
+def _skin_seeds(view: FaceView) -> Mask | None:
+    """Patches that are likely skin and agree with each other; hair over the forehead drops out."""
+    patches, medians = [], []
+    for polygon in (*view.face.skin, *_small_patches(view.face)):
+        mask = view.mask(polygon)
+        rgb = view.linear[mask].astype(np.float64)
+        if len(rgb) < 8:
+            continue
+        usable = (rgb.min(axis=1) > 0.003) & (rgb.max(axis=1) < 0.985)
+        if usable.mean() > 0.3:
+            patches.append(mask)
+            medians.append(np.median(rgb[usable], axis=0))
+    if not medians:
         return None
-    ys, xs = np.nonzero(mask)
-    rgb, ys, xs = rgb[usable], ys[usable], xs[usable]
-    step = max(1, len(rgb) // 6000)
-    rgb, ys, xs = rgb[::step], ys[::step], xs[::step]
-    light = np.log(rgb @ LUMA)
-    ratio = np.median(rgb / (rgb @ LUMA)[:, None], axis=0)
-    basis = np.stack([np.ones_like(xs), xs / view.unit, ys / view.unit], axis=1).astype(np.float64)
-    weight = np.ones(len(light))
-    for _ in range(6):
-        fit = np.linalg.lstsq(basis * weight[:, None], light * weight, rcond=None)[0]
-        off = light - basis @ fit
-        spread = 1.4826 * np.median(np.abs(off)) + 0.02
-        weight = 1 / np.sqrt(1 + (off / (1.5 * spread)) ** 2)
+    values = np.array(medians)
+    _, warmth, green = relative(values, np.broadcast_to(np.median(values, axis=0), values.shape))
+    kept = [
+        m
+        for m, w, g in zip(patches, warmth, green, strict=True)
+        if abs(w - np.median(warmth)) < 0.6 and abs(g - np.median(green)) < 0.25
+    ]
+    seeds = np.logical_or.reduce(kept or patches)
+    light, warmth, green = relative(view.linear.astype(np.float64), np.median(values, axis=0))
+    seeds &= (np.abs(warmth) < 0.9) & (np.abs(green) < 0.4) & (light > -2.0)
+    return seeds if np.count_nonzero(seeds) > 40 else None
+
+
+def _small_patches(face: FacePlace) -> list[Polygon]:
+    """Skin at the bridge of the nose, between the brows, below the eyes and beside the mouth."""
+    if face.landmarks is None:
+        return []
+    groups = ((6, 122, 196, 197, 419, 351), (9, 107, 8, 336), (118, 119, 100, 101), (347, 348, 329, 330))
+    groups = (*groups, (216, 207, 214, 212), (436, 427, 434, 432), (224, 223, 222, 52, 53), (444, 443, 442, 282, 283))
+    return [tuple((float(x), float(y)) for x, y in face.landmarks[list(ids)]) for ids in groups]
+
+
+def _face_area(view: FaceView) -> Mask:
+    """Where skin of the face may lie: an upright ellipse around the middle of the view."""
     height, width = view.rgb.shape[:2]
-    gx, gy = np.meshgrid(np.arange(width) / view.unit, np.arange(height) / view.unit)
-    plane = np.exp(np.clip(fit[0] + fit[1] * gx + fit[2] * gy, -6, 0.3))
-    return np.asarray(plane[..., None] * ratio)
+    y, x = np.ogrid[:height, :width]
+    return np.asarray(
+        ((x - width / 2) / (0.52 * view.unit)) ** 2 + ((y - height / 2) / (0.62 * view.unit)) ** 2 < 1
+    )
+
+
+def _spread(linear: Array, alike: Mask, unit: float) -> Array:
+    """Spread the color of marked pixels over the picture, near ones first (normalized convolution)."""
+    # Coarse is enough, and many times faster.
+    shrink = max(1, int(unit / 130))
+    size = (linear.shape[1] // shrink, linear.shape[0] // shrink)
+    weight = cv2.resize(alike.astype(np.float64), size, interpolation=cv2.INTER_AREA)
+    color = cv2.resize(linear * alike[..., None], size, interpolation=cv2.INTER_AREA)
+    out = np.zeros_like(color)
+    total = np.full(weight.shape, 1e-9)
+    for sigma, trust in ((0.05, 1.0), (0.12, 0.05), (0.4, 0.001)):
+        s = sigma * unit / shrink
+        w = cv2.GaussianBlur(weight, (0, 0), s)
+        c = cv2.GaussianBlur(color, (0, 0), s)
+        out += trust * c
+        total += trust * w
+    spread = out / total[..., None]
+    return np.asarray(cv2.resize(spread, (linear.shape[1], linear.shape[0]), interpolation=cv2.INTER_LINEAR))
 
 
 LUMA = np.array([0.2126, 0.7152, 0.0722])
@@ -121,7 +174,7 @@ def find_eye(view: FaceView, skin: Array, outline: Polygon) -> EyePaint | None:
     points = view.points(outline)
     center = (points.min(axis=0) + points.max(axis=0)) / 2
     window = _window(view, center)
-    white = _white_mask(view, skin, center, window)
+    white = _white_mask(view, skin, points, window)
     if white is None:
         return None
     share = float(np.count_nonzero(white)) / view.unit**2
@@ -196,52 +249,76 @@ def relative(linear: Array, skin: Array) -> tuple[Array, Array, Array]:
 
 def _window(view: FaceView, center: Array) -> tuple[slice, slice]:
     height, width = view.rgb.shape[:2]
-    x0, x1 = center[0] - 0.19 * view.unit, center[0] + 0.19 * view.unit
-    y0, y1 = center[1] - 0.16 * view.unit, center[1] + 0.13 * view.unit
+    x0, x1 = center[0] - 0.24 * view.unit, center[0] + 0.24 * view.unit
+    y0, y1 = center[1] - 0.19 * view.unit, center[1] + 0.17 * view.unit
     return (
         slice(int(np.clip(y0, 0, height)), int(np.clip(y1, 0, height))),
         slice(int(np.clip(x0, 0, width)), int(np.clip(x1, 0, width))),
     )
 
 
-def _white_mask(view: FaceView, skin: Array, center: Array, window: tuple[slice, slice]) -> Mask | None:
-    """White paint: cooler than skin, not much darker, and close to the place of the eye."""
-    linear = view.linear[window].astype(np.float64)
-    light, warmth, _ = relative(linear, skin[window])
-    warm_skin = _warmth_of(skin[window])
-    # White differs from skin by the skin's own warmth: ask for half of it, so pale skin is served too.
-    cool = warmth < -np.clip(0.5 * warm_skin, 0.08, 0.30)
-    seed = cool & (light > -0.25) & view.valid[window]
-    if np.count_nonzero(seed) < 12:
+def _white_mask(view: FaceView, skin: Array, points: Array, window: tuple[slice, slice]) -> Mask | None:
+    """White paint: what is bright inside the model's eye, told from the skin around by its color.
+
+    Where the two do not differ by several times the unrest of the skin, there is no white paint.
+    """
+    linear = cv2.GaussianBlur(view.linear[window].astype(np.float64), (0, 0), 0.0025 * view.unit + 0.4)
+    light, warmth, green = relative(linear, skin[window])
+    origin = np.array([window[1].start, window[0].start])
+    local = points - origin
+    center = (local.min(axis=0) + local.max(axis=0)) / 2
+    inside = _dilated(view.mask_view(points)[window], 0.015 * view.unit)
+    bright = (light > -0.45) & view.valid[window] & _inside_oval(view)[window]
+    core = inside & bright & (warmth < -0.07)
+    if np.count_nonzero(core) < max(10.0, 0.0005 * view.unit**2):
         return None
-    level = np.quantile(light[seed], 0.85)
-    seed &= light > max(level - 0.75, -0.45)
+    features = np.stack([warmth, green, 0.6 * light], axis=-1)
+    y, x = np.mgrid[: linear.shape[0], : linear.shape[1]]
+    dx, dy = (x - center[0]) / view.unit, (y - center[1]) / view.unit
+    around = ((dx / 0.22) ** 2 + (dy / 0.15) ** 2 < 1) & ~_dilated(inside, 0.03 * view.unit)
+    bare = around & (np.abs(warmth) < 0.3) & (np.abs(green) < 0.2) & (np.abs(light) < 0.6)
+    if np.count_nonzero(bare) < 30:
+        return None
+    plain, unrest = features[bare].mean(axis=0), features[bare].std(axis=0) + 0.03
+    # An iris may be cooler than white and fill the model's eye, but white is lighter than any iris.
+    level = np.quantile(light[core], [0.6, 0.97])
+    white = np.median(features[core & (light >= level[0]) & (light <= level[1])], axis=0)
+    direction = (white - plain) / unrest**2
+    contrast = float(np.sqrt((white - plain) @ direction))
+    if contrast < 2.2 or white[0] > plain[0] - 0.06:
+        return None
+    score = (features - plain) @ direction / float((white - plain) @ direction)
+    lit = light > max(white[2] / 0.6 - 0.62, -0.45)
+    seed = (score > 0.5) & lit & bright & ((dx / 0.21) ** 2 + (dy / 0.125) ** 2 < 1)
+    seed = cv2.morphologyEx(seed.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)).astype(bool)
     out = np.zeros(view.rgb.shape[:2], bool)
-    out[window] = _near_parts(seed, center - [window[1].start, window[0].start], view.unit)
-    return out if np.count_nonzero(out) > 0.0012 * view.unit**2 else None
+    out[window] = _near_parts(seed, center, view.unit)
+    area = np.count_nonzero(out) / view.unit**2
+    return out if 0.0015 < area < 0.05 else None
 
 
-def _warmth_of(skin: Array) -> float:
-    """How warm skin is against a neutral surface, as far as the photo's white balance can be believed."""
-    mean = skin.reshape(-1, 3).mean(axis=0)
-    return float(np.clip(np.log((mean[0] + 1e-4) / (mean[2] + 1e-4)), 0.2, 0.7))
+def _dilated(mask: Mask, by: float) -> Mask:
+    size = 2 * max(1, round(by)) + 1
+    return cv2.dilate(mask.astype(np.uint8), np.ones((size, size), np.uint8)).astype(bool)
+
+
+def _inside_oval(view: FaceView) -> Mask:
+    """Inside the model's outline of the face, where it gave one."""
+    if view.face.landmarks is None:
+        return view.valid
+    hull = cv2.convexHull(view.points(view.face.landmarks).astype(np.float32))[:, 0]
+    return view.mask_view(hull.astype(np.float64))
 
 
 def _near_parts(mask: Mask, center: Array, unit: float) -> Mask:
-    """Keep connected parts that are sizable, near the eye's center and wholly inside the window.
-
-    A part that runs out of the window is no painted eye: pale skin, plaster, paper or a highlight.
-    """
+    """Keep connected parts that are sizable and near the eye's center."""
     count, labels, stats, centers = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
     keep = np.zeros(count, bool)
-    height, width = mask.shape
     sound = []
     for i in range(1, count):
-        x, y, w, h, area = (int(v) for v in stats[i])
+        h, area = int(stats[i, cv2.CC_STAT_HEIGHT]), int(stats[i, cv2.CC_STAT_AREA])
         dx, dy = (centers[i] - center) / unit
-        inside = x > 0 and y > 0 and x + w < width and y + h < height
-        compact = h < 0.19 * unit and area < 0.04 * unit**2
-        if inside and compact and abs(dx) < 0.15 and -0.09 < dy < 0.08:
+        if h < 0.2 * unit and abs(dx) < 0.16 and -0.08 < dy < 0.07:
             sound.append((i, area))
     largest = max((area for _, area in sound), default=0)
     for i, area in sound:
