@@ -134,7 +134,8 @@ def build_surroundings(subject: Subject, kind: str, rng: Generator) -> None:
     mesh_object("wall", corners, [(0, 1, 2, 3)], None, surface("wall", wall_kind, rng), smooth=False)
 
 
-def _clutter_object(rng: Generator, size: float) -> bpy.types.Object:
+def clutter_object(rng: Generator, size: float) -> bpy.types.Object:
+    """Return one random thing (box, book, ball, ring, pencil, …) about ``size`` cm large."""
     material = bpy.data.materials.new("clutter")
     material.use_nodes = True
     bsdf = material.node_tree.nodes["Principled BSDF"]
@@ -198,7 +199,7 @@ def build_clutter(subject: Subject, count: int, frame: Any, reference: Any, rng:
                 break
         else:
             continue
-        obj = _clutter_object(rng, size)
+        obj = clutter_object(rng, size)
         obj.rotation_euler = (0, 0, float(rng.uniform(0, 6.28)))
         bpy.context.view_layer.update()
         low = min((obj.matrix_world @ v.co).z for v in obj.data.vertices)

@@ -25,7 +25,7 @@ import numpy as np
 from PIL import Image
 
 from sample_images import camera, scene, truth
-from sample_images.recipes import RECIPES, Recipe, draw_look, draw_setting
+from sample_images.recipes import RECIPES, Recipe, draw_look, draw_setting, write_tables
 from sample_images.subject import CLASSES, Truthing
 from sample_images.truth import light_rgb
 
@@ -121,7 +121,6 @@ def render_photo(recipe: Recipe, folder: Path, scale: float = 1.0, samples: int 
     if subject.finish is not None:
         subject.finish(Truthing(classes, parts, aux, project, record))
 
-    folder.mkdir(parents=True, exist_ok=True)
     truth.save_mask(classes, folder / f"{recipe.id}.mask.png")
     (folder / f"{recipe.id}.truth.json").write_text(
         json.dumps(record, indent=1, ensure_ascii=False, default=truth.plain_json) + "\n", encoding="utf-8"
@@ -181,11 +180,15 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     failed = 0
+    if not args.try_module:
+        args.out.mkdir(parents=True, exist_ok=True)
+        write_tables(args.out)
     for recipe in _chosen(args):
         folder = args.out / recipe.folder
         if args.skip_done and (folder / f"{recipe.id}.jpg").exists():
             continue
         start = time.monotonic()
+        folder.mkdir(parents=True, exist_ok=True)
         try:
             with _quiet():
                 render_photo(recipe, folder, args.scale, args.samples)
