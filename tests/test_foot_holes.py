@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.drawn_soles import Scene, Spot, draw, outline
-from vision import foot_holes
+from sample_images.drawn_soles import Scene, Spot, draw, outline
+from vision import hole_clues
 from vision.calibration import Calibration
-from vision.foot_holes import Clues, hole_probability, measure
+from vision.foot_holes import measure
 from vision.locate.places import SolePlace
 from vision.photo import Photo
 from vision.traits import Reason, Trait
@@ -133,20 +133,6 @@ def test_a_useless_outline_is_a_typed_refusal(polygon):
     assert record.trait == Trait.FOOT_HOLES
 
 
-def _clues(**changes: float) -> Clues:
-    base = Clues(-2.5, 0.05, 0.0, 0.0, 0.02, 0.3, 0.02, 0.98, 0.0, 0.0, 0.0, 0.9, 0.1)
-    return replace(base, **changes)
-
-
-def test_each_clue_pulls_its_way():
-    p = hole_probability
-    assert p(_clues(depth=-1.0)) < p(_clues(depth=-2.5)) < p(_clues(depth=-4.0))
-    assert p(_clues(redder=-0.8)) < p(_clues()) < p(_clues(redder=0.4))
-    assert p(_clues(against=-0.2)) < p(_clues(against=0.4))
-    assert p(_clues(softness=0.9)) < p(_clues(softness=0.2))
-    assert p(_clues(depth=-0.5, redder=0.6, structure=0.5)) < 0.1
-
-
 def test_white_balance_hardly_matters():
     spot = Spot("open", CENTER, RADIUS, depth=4)
     plain, warm = (_record(spot, scene=Scene(white=w)) for w in ((1, 1, 1), (1.25, 1.0, 0.7)))
@@ -162,8 +148,8 @@ def test_blur_estimate_follows_blur():
     got = []
     for sigma in (0.8, 2.0, 4.0):
         photo = Photo.from_array(draw([_sole()], SIZE, Scene(blur=sigma)))
-        cut = foot_holes.cut_out(photo, _place(_sole()))
+        cut = hole_clues.cut_out(photo, _place(_sole()))
         assert cut is not None
-        got.append(foot_holes.blur_sigma(cut))
+        got.append(hole_clues.blur_sigma(cut))
     assert got[0] < got[1] < got[2]
     assert got[1] == pytest.approx(2.0, rel=0.5)

@@ -7,7 +7,7 @@ import sys
 import numpy as np
 import pytest
 
-from tests.drawn_soles import Scene, draw, pair
+from sample_images.drawn_soles import Scene, draw, pair
 from vision.locate import view as view_module
 from vision.locate.view import REGION_VIEWS, Evidence, find_places, recognize
 from vision.photo import Photo
@@ -103,3 +103,27 @@ def test_more_evidence_means_more_probability():
 
 def test_view_module_imports_no_locator_at_import_time():
     assert "find_faces" not in vars(view_module)
+
+
+def _network(**chances: float) -> dict[str, float]:
+    rest = (1 - sum(chances.values())) / (len(View) - len(chances))
+    return {str(v): chances.get(str(v), rest) for v in View}
+
+
+def test_the_network_is_held_against_faces_and_soles():
+    base = {"network": _network(soles=0.6), "doll_share": 0.2}
+    agreed = recognize(Evidence(**base, soles=0.9)).candidates["soles"]
+    alone = recognize(Evidence(**base)).candidates["soles"]
+    faced = recognize(Evidence(**base, heads=1, doll_heads=1, face_share=0.5, face_trust=0.95)).candidates[
+        "soles"
+    ]
+    assert faced < alone < agreed
+
+
+def test_a_person_is_other_whatever_the_network_says():
+    seen = recognize(
+        Evidence(
+            heads=1, doll_heads=0, face_share=0.5, face_trust=0.95, network=_network(face=0.6), doll_share=0.3
+        )
+    )
+    assert seen.state is View.OTHER

@@ -139,13 +139,14 @@ def _pieces(mask: NDArray[Any], least: float) -> list[Mask]:
     """Return connected pieces, opened and with holes filled, and the halves of those that part easily."""
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
     out = []
-    for piece in _components(opened, least * mask.size):
+    for piece in components(opened, least * mask.size):
         filled = fill_holes(piece)
         out += [filled, *split(filled, least * mask.size)]
     return out
 
 
-def _components(mask: NDArray[Any], least: float) -> list[Mask]:
+def components(mask: NDArray[Any], least: float) -> list[Mask]:
+    """Return the connected pieces of a 0/1 uint8 mask of at least ``least`` pixels."""
     n, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
     return [labels == k for k in range(1, n) if stats[k, cv2.CC_STAT_AREA] >= least]
 
@@ -166,7 +167,7 @@ def split(mask: Mask, least: float) -> list[Mask]:
     """Return two parts of a region that hang together by a neck, or nothing."""
     far = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
     for level in np.array([0.2, 0.32, 0.45, 0.6, 0.75]) * far.max():
-        cores = [c for c in _components((far > level).astype(np.uint8), 12) if c.sum() > 0.08 * mask.sum()]
+        cores = [c for c in components((far > level).astype(np.uint8), 12) if c.sum() > 0.08 * mask.sum()]
         if len(cores) < 2:
             continue
         cores = sorted(cores, key=lambda c: -int(c.sum()))[:2]

@@ -17,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.locate import blobs
+from vision.locate import parts as parts_network
 from vision.locate.blobs import Blob, Scene
+from vision.locate.parts import Parts
 from vision.locate.places import SolePlace
 from vision.photo import Photo
 
@@ -25,8 +27,15 @@ from vision.photo import Photo
 LEAST = 0.2
 
 
-def find_soles(photo: Photo) -> list[SolePlace]:
+def find_soles(photo: Photo, parts: Parts | None = None) -> list[SolePlace]:
     """Find the soles in a photo.
+
+    Parameters
+    ----------
+    photo
+        Any photo.
+    parts
+        What the parts network saw, when that is known already; it is asked otherwise.
 
     Returns
     -------
@@ -34,8 +43,45 @@ def find_soles(photo: Photo) -> list[SolePlace]:
     there is none. Flags: ``"cut_off"`` when the outline runs along the picture's border, ``"alone"`` when
     only one foot was found.
     """
+    seen = parts if parts is not None else parts_network.read(photo)
+    if seen is not None and "sole" in seen.names:
+        return _from_parts(photo, seen)
     scene = blobs.scene_of(photo)
     return _places(photo, scene, blobs.propose(scene))
+
+
+def _from_parts(photo: Photo, parts: Parts) -> list[SolePlace]:
+    """Return the soles that the network marked, feet that touch parted at their neck."""
+    inside = [n for n in ("sole", "hole", "mark") if n in parts.names]
+    chance = parts.of(*inside)
+    sole = parts.of("sole")
+    least = 0.008 * chance.size
+    masks: list[blobs.Mask] = []
+    for piece in blobs.components((chance > 0.5).astype(np.uint8), least):
+        filled = blobs.fill_holes(piece)
+        halves = blobs.split(filled, least) if _is_wide(filled) else []
+        masks += halves or [filled]
+    masks = [m for m in masks if (sole[m] > 0.5).mean() > 0.4]
+    masks = sorted(masks, key=lambda m: -int(m.sum()))[:2]
+    if len(masks) == 2 and masks[1].sum() < 0.25 * masks[0].sum():
+        masks = masks[:1]
+    if not masks:
+        return []
+    masks.sort(key=lambda m: float(np.nonzero(m)[1].mean()))
+    names = ["left_foot", "right_foot"]
+    if len(masks) == 1:
+        names = ["left_foot" if np.nonzero(masks[0])[1].mean() * 2 < chance.shape[1] else "right_foot"]
+    flags = ("alone",) if len(masks) == 1 else ()
+    return [
+        _outlined(photo, m, parts.scale, SolePlace((), min(0.97, float(chance[m].mean())), n, flags))
+        for m, n in zip(masks, names, strict=True)
+    ]
+
+
+def _is_wide(mask: blobs.Mask) -> bool:
+    """Return whether a region is too wide for one sole: two feet that touch."""
+    _, sides, _ = cv2.minAreaRect(blobs.outline(mask))
+    return max(sides) < 1.5 * min(sides)
 
 
 def _places(photo: Photo, scene: Scene, found: list[Blob]) -> list[SolePlace]:
@@ -58,10 +104,11 @@ def _places(photo: Photo, scene: Scene, found: list[Blob]) -> list[SolePlace]:
     names = ["left_foot", "right_foot"]
     if len(chosen) == 1:
         names = ["left_foot" if chosen[0].center[0] * 2 < scene.shape[1] else "right_foot"]
-    places = [_place(photo, scene, b, n, confidence) for b, n in zip(chosen, names, strict=True)]
-    if len(places) == 1:
-        places[0] = replace(places[0], flags=(*places[0].flags, "alone"))
-    return places
+    flags = ("alone",) if len(chosen) == 1 else ()
+    return [
+        _outlined(photo, b.mask, scene.scale, SolePlace((), confidence, n, flags))
+        for b, n in zip(chosen, names, strict=True)
+    ]
 
 
 def sole_score(b: Blob) -> float:
@@ -116,13 +163,17 @@ def _tint(b: Blob) -> NDArray[np.float64]:
     return 76 * np.array([red, yellow]) / (max(light, 8.0) + 16)
 
 
-def _place(photo: Photo, scene: Scene, b: Blob, part: str, confidence: float) -> SolePlace:
-    contour = blobs.outline(_rounded(b.mask)).astype(np.float64)
-    points = (contour + 0.5) / scene.scale
-    points = np.clip(points, 0, (photo.width, photo.height))
-    simple = cv2.approxPolyDP(points.astype(np.float32), 0.4 / scene.scale, True).reshape(-1, 2)
-    flags = ("cut_off",) if b.border > 0.05 else ()
-    return SolePlace(tuple((float(x), float(y)) for x, y in simple), confidence, part, flags)
+def _outlined(photo: Photo, mask: blobs.Mask, scale: float, place: SolePlace) -> SolePlace:
+    """Return ``place`` with the outline of a mask of the reduced picture, in pixels of the original."""
+    flags = place.flags
+    contour = blobs.outline(_rounded(mask))
+    h, w = mask.shape
+    x, y = contour[:, 0], contour[:, 1]
+    if ((x <= 1) | (y <= 1) | (x >= w - 2) | (y >= h - 2)).mean() > 0.05:
+        flags = (*flags, "cut_off")
+    points = np.clip((contour + 0.5) / scale, 0, (photo.width, photo.height))
+    simple = cv2.approxPolyDP(points.astype(np.float32), 0.4 / scale, True).reshape(-1, 2)
+    return replace(place, outline=tuple((float(px), float(py)) for px, py in simple), flags=flags)
 
 
 def _rounded(mask: blobs.Mask) -> blobs.Mask:

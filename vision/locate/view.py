@@ -11,7 +11,7 @@ import importlib
 import logging
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.locate import blobs
+from vision.locate.parts import Parts
 from vision.locate.places import FacePlace, LinePlace, MarkPlace, Places, SolePlace, ViewPlace
 from vision.photo import Photo
 from vision.traits import Polygon, Region, View
@@ -42,14 +43,10 @@ REGION_VIEWS: Mapping[str, View] = {
     "mark": View.MARK,
 }
 _FACE_KEYS = ("left_eye", "right_eye", "lips", "left_ear", "right_ear")
+#: Flags by which the face locator says that a face is no doll's.
+PERSON_FLAGS = frozenset({"person", "not_a_doll"})
 #: A locator runs when its view is at least this likely.
 _WORTH_A_LOOK = 0.12
-_LOCATED_BY = {
-    View.SOLES: "soles",
-    View.BODY: "line",
-    View.MARK: "marks",
-    View.HEAD_BACK: "marks",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +69,10 @@ class Evidence:
         Share of that region's outline along the picture's border.
     hair
         Share of the picture in the largest region of fine, locally parallel texture.
-    relief
-        Fine relief inside the vinyl-like region over its noise.
+    network
+        What the parts network takes the view for; empty without it.
+    doll_share
+        Share of the picture that the network takes for any part of a doll.
     """
 
     heads: int = 0
@@ -84,7 +83,8 @@ class Evidence:
     bare: float = 0.0
     bare_border: float = 0.0
     hair: float = 0.0
-    relief: float = 0.0
+    network: Mapping[str, float] = field(default_factory=dict)
+    doll_share: float = 0.0
 
 
 def find_places(
@@ -122,9 +122,10 @@ def find_places(
         told = ViewPlace(stated, 1.0, {str(stated): 1.0})
         places = _locate(photo, told, {stated}, notes)
         return replace(_override(places, given), notes=tuple(notes))
+    parts = _run("parts", lambda m: m.read(photo), notes)
     faces = _run("face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes) or []
-    soles = _run("soles", lambda m: m.find_soles(photo), notes) or []
-    evidence = gather(photo, faces, soles)
+    soles = _run("soles", lambda m: m.find_soles(photo, parts), notes) or []
+    evidence = gather(photo, faces, soles, parts)
     seen = recognize(evidence)
     likely = {View(k) for k, p in seen.candidates.items() if p >= _WORTH_A_LOOK}
     return replace(_locate(photo, seen, likely, notes, faces=faces, soles=soles), notes=tuple(notes))
@@ -245,23 +246,28 @@ def _face_around(points: NDArray[np.float64]) -> FacePlace:
 # --- recognition ------------------------------------------------------------------------------------
 
 
-def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace]) -> Evidence:
+def gather(
+    photo: Photo, faces: list[FacePlace], soles: list[SolePlace], parts: Parts | None = None
+) -> Evidence:
     """Collect the evidence for each view from what was located and from the picture as a whole."""
-    scene = blobs.scene_of(photo)
-    bare = _largest_bare(scene)
-    short = min(photo.width, photo.height)
     largest = max(faces, key=lambda f: f.width, default=None)
-    people = [f for f in faces if "person" in f.flags or "not_a_doll" in f.flags]
-    return Evidence(
+    people = [f for f in faces if PERSON_FLAGS & set(f.flags)]
+    found = Evidence(
         heads=len(faces),
         doll_heads=len(faces) - len(people),
-        face_share=largest.width / short if largest else 0.0,
+        face_share=largest.width / min(photo.width, photo.height) if largest else 0.0,
         face_trust=largest.confidence if largest else 0.0,
         soles=max((s.confidence for s in soles), default=0.0),
+    )
+    if parts is not None:
+        return replace(found, network=dict(parts.views), doll_share=1 - parts.share("other", "reference"))
+    scene = blobs.scene_of(photo)
+    bare = _largest_bare(scene)
+    return replace(
+        found,
         bare=bare.area if bare else 0.0,
         bare_border=bare.border if bare else 0.0,
         hair=_hair_share(photo),
-        relief=_relief(photo, bare, scene) if bare else 0.0,
     )
 
 
@@ -287,39 +293,53 @@ def _hair_share(photo: Photo) -> float:
     return float(stats[1:, cv2.CC_STAT_AREA].max() / strong.size) if n > 1 else 0.0
 
 
-def _relief(photo: Photo, bare: blobs.Blob, scene: blobs.Scene) -> float:
-    """Return the 99th over the 50th percentile of fine lightness steps inside the vinyl-like region."""
-    small, _ = photo.small
-    mask = cv2.resize(bare.mask.astype(np.uint8), small.shape[1::-1], interpolation=cv2.INTER_NEAREST)
-    mask = cv2.erode(mask, np.ones((25, 25), np.uint8), borderValue=0)
-    if mask.sum() < 400:
-        return 0.0
-    grey = np.sqrt(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32))
-    fine = np.abs(cv2.GaussianBlur(grey, (0, 0), 1) - cv2.GaussianBlur(grey, (0, 0), 4))[mask > 0]
-    low, high = np.percentile(fine, [50, 99])
-    return float(high / max(low, 0.02))
-
-
 def recognize(e: Evidence) -> ViewPlace:
     """Weigh the evidence.
 
-    Each view's score is a sum of what speaks for it; ``other`` is what remains when nothing does. Scores
-    are log-odds-like and turned into probabilities by a softmax.
+    Each view's score is a sum of what speaks for it, like log-odds, turned into probabilities by a
+    softmax; ``other`` is what remains when nothing does. None is ever quite certain: a photo unlike all
+    seen before is always possible.
     """
-    doll = e.face_trust * (1.0 if e.doll_heads else 0.15)
-    scores = {
-        View.FACE: -1.5 + 5.0 * doll * min(1.0, e.face_share / 0.22) - 2.5 * max(0, e.heads - 3),
-        View.CROWD: -4.0 + 1.6 * min(e.doll_heads, 6),
-        View.SOLES: -2.5 + 6.0 * max(0.0, e.soles - 0.25) - 3.0 * (e.heads > 0),
-        View.BODY: -2.2 + 6.0 * min(0.5, e.bare) - 3.0 * e.soles - 4.0 * doll * (e.face_share > 0.16),
-        View.MARK: -3.2 + 4.5 * min(0.7, e.bare) + 3.0 * min(0.5, e.bare_border) - 3.0 * e.soles - 3.0 * doll,
-        View.HEAD_BACK: -2.6 + 9.0 * min(0.4, e.hair) - 4.0 * doll - 2.0 * e.soles,
-        View.OTHER: 0.6,
-    }
+    scores = _scores_of_network(e) if e.network else _scores_of_shape(e)
     highest = max(scores.values())
     weights = {v: math.exp(s - highest) for v, s in scores.items()}
     total = sum(weights.values())
-    # Never quite certain: a photo unlike all seen before is always possible.
-    candidates = {str(v): 0.94 * w / total + 0.06 / len(weights) for v, w in weights.items()}
+    candidates = {str(v): 0.96 * w / total + 0.04 / len(weights) for v, w in weights.items()}
     best = max(candidates, key=lambda k: candidates[k])
     return ViewPlace(View(best), candidates[best], dict(sorted(candidates.items(), key=lambda i: -i[1])))
+
+
+def _doll_face(e: Evidence) -> float:
+    """Return 0–1: how far a doll's face of some size is seen."""
+    return e.face_trust * (1.0 if e.doll_heads else 0.15) * min(1.0, e.face_share / 0.22)
+
+
+def _scores_of_shape(e: Evidence) -> dict[View, float]:
+    """Score the views from faces, soles, bare vinyl and hair alone: the fall-back without the network."""
+    doll = e.face_trust * (1.0 if e.doll_heads else 0.15)
+    return {
+        View.FACE: -1.5 + 5.0 * _doll_face(e) - 2.5 * max(0, e.heads - 3),
+        View.CROWD: -4.0 + 1.6 * min(e.doll_heads, 6),
+        View.SOLES: -2.5 + 6.0 * max(0.0, e.soles - 0.25) - 3.0 * (e.heads > 0),
+        View.BODY: -2.2 + 6.0 * min(0.5, e.bare) - 3.0 * e.soles - 4.0 * doll * (e.face_share > 0.16),
+        View.MARK: -3.2 + 4.5 * min(0.7, e.bare) + 3.0 * min(0.5, e.bare_border) - 3.0 * (e.soles + doll),
+        View.HEAD_BACK: -3.0 + 6.0 * min(0.4, e.hair) - 4.0 * doll - 2.0 * e.soles,
+        View.OTHER: 0.6,
+    }
+
+
+def _scores_of_network(e: Evidence) -> dict[View, float]:
+    """Score the views from the network's answer, held against what faces and soles say."""
+    heads = e.doll_heads
+    scores = {v: math.log(e.network.get(str(v), 0.0) + 0.02) for v in View}
+    scores[View.FACE] += 2.5 * _doll_face(e) - 1.5 * (e.heads == 0) - 2.0 * max(0, heads - 3)
+    scores[View.CROWD] += 1.2 * min(3, heads - 3) if heads else -2.0
+    scores[View.SOLES] += 2.0 * (e.soles - 0.5) - 2.0 * (e.face_share > 0.15)
+    for view in (View.HEAD_BACK, View.MARK):
+        scores[view] -= 2.5 * _doll_face(e)
+    scores[View.BODY] -= 2.0 * (_doll_face(e) > 0.7)
+    if e.heads and not heads:  # a person
+        scores[View.OTHER] += 3.0
+    if e.doll_share < 0.02:
+        scores[View.OTHER] += 1.5
+    return scores

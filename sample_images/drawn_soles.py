@@ -1,4 +1,4 @@
-"""Drawn soles with shaded holes, linings, drilled edges, dirt and paint: material for unit tests.
+"""Drawn soles with shaded holes, linings, drilled edges, dirt and paint: for unit tests and training.
 
 Flat drawings would let a threshold pass for a measurement. Here a hole is a cylinder: every pixel in it is
 followed to the wall or the floor, lit directly where the light reaches, else by what enters at the
@@ -17,7 +17,17 @@ VINYL = (0.62, 0.36, 0.24)
 
 @dataclass(frozen=True)
 class Spot:
-    """Something on a sole. ``kind``: open, lined, drilled, paint, dirt or bump; sizes in pixels."""
+    """Something on a sole; sizes in pixels.
+
+    Attributes
+    ----------
+    kind
+        open, lined, drilled, paint, dirt or bump.
+    depth
+        Of a hole, in radii. ``floor``: how much light a thin wall lets glow in from behind, 0–1.
+    rim
+        Width of a molded rim in radii. ``thickness``: of a lining. ``raggedness``: of a cut edge.
+    """
 
     kind: str
     center: tuple[float, float]
@@ -26,6 +36,8 @@ class Spot:
     depth: float = 3.0
     thickness: float = 0.2
     raggedness: float = 1.0
+    rim: float = 0.14
+    floor: float = 0.0
     seed: int = 0
 
 
@@ -94,6 +106,7 @@ def _hole(px: np.ndarray, py: np.ndarray, spot: Spot, scene: Scene, metal: bool)
     albedo = np.asarray(scene.vinyl)
     bounced = form[..., None] * albedo / (1 - albedo * (1 - form[..., None]))
     out = scene.ambient * bounced + albedo * (lit[..., None] + 0.15 * form[..., None])
+    out = out + spot.floor * 0.12 * albedo**1.5 * (0.4 + form[..., None])
     if metal:
         ray = _unit(np.stack([np.full_like(px, vx), np.full_like(px, vy), np.full_like(px, -1)], -1))
         mirror = ray - 2 * (ray * normal).sum(-1, keepdims=True) * normal
@@ -121,7 +134,7 @@ def _smooth_noise(shape: tuple[int, int], scale: float, rng: np.random.Generator
 
 
 def _add(
-    spot: Spot, rgb: np.ndarray, albedo: np.ndarray, shade: np.ndarray, shine: np.ndarray, scene: Scene
+    spot: Spot, rgb: np.ndarray, scene: Scene, *, albedo: np.ndarray, shade: np.ndarray, shine: np.ndarray
 ) -> None:
     """Paint one spot into ``rgb``."""
     h, w = rgb.shape[:2]
@@ -146,7 +159,7 @@ def _add(
         return
     edge = _ragged(theta, spot.seed, spot.raggedness) if spot.kind == "drilled" else np.ones_like(theta)
     q = r / edge
-    outer = 1 + (spot.thickness if spot.kind == "lined" else 0.14)
+    outer = 1 + (spot.thickness if spot.kind == "lined" else max(spot.rim, 1e-3))
     band = (q >= 1) & (q < outer)
     if spot.kind == "lined":
         phi = (q - 1) / spot.thickness * np.pi
@@ -157,7 +170,7 @@ def _add(
         metal = _room(_unit(mirror), spot.seed)[..., None] * np.asarray(spot.color)
         rgb[band] = metal[band]
     elif spot.kind == "open":
-        slope = np.clip((outer - q) / 0.14, 0, 1)
+        slope = np.clip((outer - q) / max(spot.rim, 1e-3), 0, 1)
         normal = _unit(np.stack([-slope * np.cos(theta), -slope * np.sin(theta), 1.05 - slope], -1))
         rim = albedo * (scene.ambient + np.clip(normal @ light, 0, None))[..., None]
         rgb[band] = rim[band]
@@ -195,7 +208,7 @@ def draw(outlines: list[np.ndarray], size: tuple[int, int], scene: Scene) -> np.
         shade[inside], shine[inside] = s[inside], g[inside]
         rgb[inside] = (albedo * s[..., None] + g[..., None])[inside]
     for spot in scene.spots:
-        _add(spot, rgb, albedo, shade, shine, scene)
+        _add(spot, rgb, scene, albedo=albedo, shade=shade, shine=shine)
     return develop(rgb, scene, rng)
 
 

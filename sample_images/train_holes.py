@@ -1,0 +1,284 @@
+"""Train the small classifier that names a dark spot on a sole: on its surface, open, lined, ragged or neat.
+
+    python -m sample_images.train_holes --draw 4000 [--renders DIR …] --out vision/models/foot_holes.npz
+
+Spots come from drawn soles (:mod:`sample_images.drawn_soles`), widely randomized, and from renders with
+truth (:mod:`sample_images.render`), of seeds that no committed photo uses. Features are those of
+:func:`vision.hole_clues.profile_of`; the classifier is a few small networks whose answers are averaged.
+Needs numpy and OpenCV only. The training record is written beside the weights.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from multiprocessing import Pool
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_images.drawn_soles import Scene, Spot, draw, outline
+from vision import hole_clues
+from vision.locate.places import SolePlace
+from vision.photo import Photo, load
+
+KINDS = ("surface", "open", "lined", "drilled_ragged", "drilled_neat")
+Floats = NDArray[Any]
+
+
+# --- examples ---------------------------------------------------------------------------------------
+
+
+def drawn(seed: int) -> list[tuple[Floats, int]]:
+    """Return the examples of one drawn sole."""
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng([77, seed])
+    length = float(np.exp(rng.uniform(np.log(110), np.log(420))))
+    size = int(length * 0.95), int(length * 1.15)
+    line = outline((size[0] / 2, size[1] / 2), length, rng.normal(0, 0.15), bool(rng.integers(2)))
+    kinds = ["open", "lined", "drilled", "neat", "paint", "dirt"]
+    kind = str(rng.choice(kinds, p=[0.2, 0.2, 0.17, 0.1, 0.2, 0.13]))
+    spot = _draw_spot(rng, kind, length, size)
+    rgb = draw([line], size, _draw_scene(rng, spot))
+    rgb, line, center = _oblique(rng, rgb, line, np.array(spot.center))
+    label = {"open": 1, "lined": 2, "drilled": 3, "neat": 4}.get(kind, 0)
+    if kind == "drilled" and spot.raggedness < 0.35:
+        label = 4
+    return _examples(rgb, line, [(center, spot.radius, label)])
+
+
+def _draw_spot(rng: np.random.Generator, kind: str, length: float, size: tuple[int, int]) -> Spot:
+    """Draw one spot of a kind at random."""
+    color = rng.uniform(0.05, 0.15) * np.array([1, rng.uniform(0.6, 0.9), rng.uniform(0.3, 0.8)])
+    if kind == "lined":
+        metals = np.array([(0.9, 0.75, 0.4), (0.8, 0.8, 0.8), (0.85, 0.55, 0.4)])
+        color = metals[rng.integers(3)] * rng.uniform(0.5, 1)
+    elif kind == "paint":
+        darks = np.array(
+            [(0.012, 0.012, 0.014), (0.05, 0.03, 0.02), (0.02, 0.02, 0.06), rng.uniform(0.005, 0.2, 3)]
+        )
+        color = darks[rng.integers(4)]
+    along = rng.choice([-0.2, 0.35, 0.0])
+    return Spot(
+        kind={"neat": "drilled"}.get(kind, kind),
+        center=(
+            size[0] / 2 + rng.normal(0, 0.03) * length,
+            size[1] / 2 + (along + rng.normal(0, 0.03)) * length,
+        ),
+        radius=length * rng.uniform(0.03, 0.09),
+        color=tuple(float(c) for c in color),
+        depth=float(np.exp(rng.uniform(np.log(1.2), np.log(6)))),
+        thickness=rng.uniform(0.12, 0.4),
+        raggedness=rng.uniform(0.0, 0.12) if kind == "neat" else rng.uniform(0.25, 1.2),
+        rim=rng.uniform(0.0, 0.35),
+        floor=float(rng.choice([0.0, 0.0, 0.3, 1.0])),
+        seed=int(rng.integers(1 << 30)),
+    )
+
+
+def _draw_scene(rng: np.random.Generator, spot: Spot) -> Scene:
+    """Draw light, vinyl and camera at random."""
+    x, y = rng.normal(0, 0.6, 2)
+    red = rng.uniform(0.45, 0.8)
+    green = red * rng.uniform(0.5, 0.85)
+    return Scene(
+        light=(x, y, 0.6),
+        ambient=rng.uniform(0.15, 0.8),
+        tilt=(rng.normal(0, 0.3), rng.normal(0, 0.3)),
+        vinyl=(red, green, green * rng.uniform(0.55, 0.95)),
+        background=tuple(float(v) for v in rng.uniform(0.03, 0.7, 3)),
+        texture=rng.uniform(0, 0.15),
+        white=tuple(float(v) for v in np.exp(rng.normal(0, 0.18, 3))),
+        exposure=rng.uniform(0.35, 1.3),
+        blur=float(np.exp(rng.uniform(np.log(0.35), np.log(2.2)))),
+        noise=rng.uniform(0.002, 0.03),
+        jpeg=int(rng.integers(60, 96)),
+        gloss=float(rng.choice([0, 0.1, 0.4, 1.0])),
+        seed=int(rng.integers(1 << 30)),
+        spots=(spot,),
+    )
+
+
+def _oblique(
+    rng: np.random.Generator, rgb: Floats, line: Floats, center: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Foreshorten a picture in a random direction."""
+    h, w = rgb.shape[:2]
+    turn = cv2.getRotationMatrix2D((0, 0), rng.uniform(0, 180), 1)[:, :2]
+    squeeze = turn.T @ np.diag([1, rng.uniform(0.7, 1)]) @ turn
+    middle = np.array([w / 2, h / 2])
+    shift = middle - squeeze @ middle
+    rgb = cv2.warpAffine(rgb, np.c_[squeeze, shift], (w, h), borderMode=cv2.BORDER_REPLICATE)
+    return rgb, line @ squeeze.T + shift, squeeze @ center + shift
+
+
+def rendered(path: str) -> list[tuple[Floats, int]]:
+    """Return the examples of one render of soles, given its truth file."""
+    cv2.setNumThreads(1)
+    truth = json.loads(Path(path).read_text())
+    if truth["view"] != "soles":
+        return []
+    rgb = load(Path(path.removesuffix(".truth.json") + ".jpg").read_bytes()).rgb
+    states = {r["part"]: r for r in truth["traits"]["foot_holes"]}
+    out = []
+    for sole in truth["places"]["soles"]:
+        record = states.get(sole["part"])
+        line = np.array(sole["outline"], float).reshape(-1, 2)
+        if record is None or len(line) < 3:
+            continue
+        name = record["state"] + (f"_{record['cut']}" if record.get("cut") else "")
+        holes = [(np.array(h["center"]), h["diameter_px"] / 2, KINDS.index(name)) for h in record["holes"]]
+        out += _examples(rgb, line, holes)
+    return out
+
+
+def _examples(rgb: Floats, line: Floats, holes: list[tuple[Floats, float, int]]) -> list[tuple[Floats, int]]:
+    """Return (profile, kind) of each dark spot found; what is no known spot lies on the surface."""
+    place = SolePlace(tuple((float(x), float(y)) for x, y in line), 1.0, "left_foot")
+    cut = hole_clues.cut_out(Photo.from_array(rgb), place)
+    out = []
+    for spot in hole_clues.find_spots(cut) if cut else []:
+        center = np.array([spot.ellipse.x, spot.ellipse.y]) / cut.scale + cut.origin
+        near = [k for c, r, k in holes if np.hypot(*(center - c)) < 0.7 * r]
+        beside = any(np.hypot(*(center - c)) < 1.5 * r for c, r, _ in holes)
+        if near or not beside:
+            out.append((spot.profile, near[0] if near else 0))
+    return out
+
+
+# --- the classifier ---------------------------------------------------------------------------------
+
+
+def train(
+    x: Floats, y: Floats, weight: Floats, seed: int, *, hidden: int = 40, epochs: int = 60
+) -> dict[str, Floats]:
+    """Train one network of one hidden layer by Adam; returns its weights."""
+    rng = np.random.default_rng(seed)
+    p = {
+        "w1": rng.normal(0, 1 / np.sqrt(x.shape[1]), (x.shape[1], hidden)),
+        "b1": np.zeros(hidden),
+        "w2": rng.normal(0, 1 / np.sqrt(hidden), (hidden, len(KINDS))),
+        "b2": np.zeros(len(KINDS)),
+    }
+    m = {k: np.zeros_like(v) for k, v in p.items()}
+    v = {k: np.zeros_like(w) for k, w in p.items()}
+    goal = np.eye(len(KINDS))[y] * 0.94 + 0.06 / len(KINDS)
+    step = 0
+    for epoch in range(epochs):
+        rate = 3e-3 * 0.5 * (1 + np.cos(np.pi * epoch / epochs))
+        for batch in np.array_split(rng.permutation(len(x)), max(1, len(x) // 64)):
+            step += 1
+            for k, g in _gradient(p, x[batch], goal[batch], weight[batch], rng).items():
+                m[k] = 0.9 * m[k] + 0.1 * g
+                v[k] = 0.999 * v[k] + 0.001 * g * g
+                p[k] -= rate * (m[k] / (1 - 0.9**step)) / (np.sqrt(v[k] / (1 - 0.999**step)) + 1e-8)
+                if k[0] == "w":
+                    p[k] *= 1 - rate * 0.05
+    return p
+
+
+def _gradient(
+    p: dict[str, Floats], x: Floats, goal: Floats, weight: Floats, rng: np.random.Generator
+) -> dict[str, Floats]:
+    x = x + rng.normal(0, 0.1, x.shape)  # features of another renderer differ a little
+    x = x * (rng.random(x.shape) > 0.1)
+    h = np.maximum(x @ p["w1"] + p["b1"], 0)
+    kept = (rng.random(h.shape) > 0.3) / 0.7
+    h = h * kept
+    z = h @ p["w2"] + p["b2"]
+    q = np.exp(z - z.max(1, keepdims=True))
+    q /= q.sum(1, keepdims=True)
+    d = (q - goal) * weight[:, None] / weight.sum()
+    back = (d @ p["w2"].T) * (h > 0) * kept
+    return {"w1": x.T @ back, "b1": back.sum(0), "w2": h.T @ d, "b2": d.sum(0)}
+
+
+def answer(nets: list[dict[str, Floats]], x: Floats) -> Floats:
+    """Return mean (N, kinds) logits of the networks."""
+    return np.mean([np.maximum(x @ p["w1"] + p["b1"], 0) @ p["w2"] + p["b2"] for p in nets], axis=0)
+
+
+def softmax(z: Floats) -> Floats:
+    """Return probabilities along the last axis."""
+    q = np.exp(z - z.max(-1, keepdims=True))
+    return q / q.sum(-1, keepdims=True)
+
+
+def temperature(z: Floats, y: Floats) -> float:
+    """Return the temperature under which held-out examples are likeliest, never below 1."""
+    grid = np.linspace(1.0, 4.0, 31)
+    losses = [-np.log(softmax(z / t)[np.arange(len(y)), y] + 1e-9).mean() for t in grid]
+    return float(grid[int(np.argmin(losses))])
+
+
+def judge(z: Floats, y: Floats) -> dict[str, Any]:
+    """Return the confusion of kinds and how often sure answers are right."""
+    q = softmax(z)
+    best = q.argmax(1)
+    table = np.zeros((len(KINDS), len(KINDS)), int)
+    np.add.at(table, (y, best), 1)
+    sure = q.max(1) > 0.9
+    return {
+        "n": len(y),
+        "right": round(float((best == y).mean()), 4),
+        "sure": round(float(sure.mean()), 4),
+        "sure_right": round(float((best == y)[sure].mean()), 4) if sure.any() else None,
+        "confusion": {k: table[i].tolist() for i, k in enumerate(KINDS)},
+    }
+
+
+def gather(draws: int, folders: list[Path], jobs: int) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return features, kinds, 1 where rendered, and a group number (one a picture)."""
+    files = [str(f) for folder in folders for f in sorted(folder.glob("*.truth.json"))]
+    with Pool(jobs) as pool:
+        sets = pool.map(drawn, range(draws), chunksize=20) + pool.map(rendered, files, chunksize=4)
+    rows = [(f, k, i >= draws, i) for i, found in enumerate(sets) for f, k in found]
+    return tuple(np.array([r[c] for r in rows]) for c in range(4))  # type: ignore[return-value]
+
+
+def main() -> None:
+    """Gather, train, judge on held-out pictures, write."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--draw", type=int, default=4000)
+    parser.add_argument("--renders", type=Path, nargs="*", default=[])
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--nets", type=int, default=5)
+    parser.add_argument("--cache", type=Path, help="keep or reuse gathered examples (.npz)")
+    args = parser.parse_args()
+    if args.cache and args.cache.exists():
+        with np.load(args.cache) as kept:
+            x, y, real, group = (kept[k] for k in ("x", "y", "real", "group"))
+    else:
+        x, y, real, group = gather(args.draw, args.renders, args.jobs)
+        if args.cache:
+            np.savez(args.cache, x=x, y=y, real=real, group=group)
+    held = group % 5 == 4
+    mean, spread = x[~held].mean(0), x[~held].std(0) + 1e-6
+    scaled = np.clip((x - mean) / spread, -4, 4)
+    share = np.bincount(y[~held], minlength=len(KINDS))
+    weight = (len(y) / np.maximum(share, 1) ** 0.7)[y] * np.where(real, 3.0, 1.0)
+    nets = [train(scaled[~held], y[~held], weight[~held], seed) for seed in range(args.nets)]
+    z = answer(nets, scaled)
+    test = held & real if (held & real).sum() > 40 else held
+    heat = temperature(z[test], y[test])
+    record = {
+        "kinds": KINDS, "examples": len(y), "rendered": int(real.sum()), "nets": args.nets,
+        "temperature": heat,
+        "held_out_drawn": judge(z[held & ~real] / heat, y[held & ~real]) if (held & ~real).any() else None,
+        "held_out_rendered": judge(z[held & real] / heat, y[held & real]) if (held & real).any() else None,
+    }  # fmt: skip
+    print(json.dumps(record, indent=1))
+    args.out.parent.mkdir(parents=True, exist_ok=True)
+    stacked = {k: np.stack([p[k] for p in nets]).astype(np.float32) for k in nets[0]}
+    np.savez_compressed(args.out, mean=mean, spread=spread, temperature=heat, **stacked)
+    args.out.with_suffix(".json").write_text(json.dumps(record, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()
