@@ -309,7 +309,7 @@ def _wording(merged: Sequence[MergedTrait], guide: Guide) -> list[MergedTrait]:
     if not readings or not guide.marks:
         return []
     best = max(readings, key=lambda r: (_letters(r.record), r.source))
-    wording = wording_candidates(best.record.text or (), guide.marks)
+    wording = wording_candidates(best.record.text or (), guide.marks, guide.other_lines)
     if not wording:
         return []
     trust = best.record.confidence

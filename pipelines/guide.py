@@ -166,7 +166,10 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Guide:
-    """A whole guide, checked."""
+    """A whole guide, checked.
+
+    ``other_lines`` are texts that may stand elsewhere on the doll and say nothing about its mark.
+    """
 
     id: str
     title: str
@@ -177,6 +180,7 @@ class Guide:
     alterations: Mapping[str, Alteration] = field(default_factory=dict)
     groups: tuple[Group, ...] = ()
     marks: Mapping[str, Mark] = field(default_factory=dict)
+    other_lines: tuple[str, ...] = ()
     none_prior: float = 0.1
     none_label: str = "None of these"
 
@@ -264,6 +268,7 @@ def build(file: TomlFile, guide_id: str) -> Guide:
         alterations=_alterations(file, traits, releases),
         groups=_groups(file, traits),
         marks=marks,
+        other_lines=file.texts(("other_lines",)),
         none_prior=file.number(("none_of_these", "prior"), 0.1, 0.001, 0.9),
         none_label=file.text(("none_of_these", "label"), "None of these"),
     )
@@ -277,6 +282,7 @@ _TOP_KEYS = (
     "traits",
     "groups",
     "marks",
+    "other_lines",
     "common",
     "releases",
     "alterations",

@@ -32,6 +32,8 @@ _NATS_PER_EDIT = 1.2
 _UNLISTED_SHARE = 0.5
 _WORST_SHARE = 0.55
 _NATS_PER_LOST_LINE = 0.5
+#: A line that differs from a text known to stand elsewhere in less than this share of its letters is that.
+_ELSEWHERE_SHARE = 0.35
 #: Share of belief kept for "the reading misleads altogether".
 _MISLED = 0.04
 
@@ -40,7 +42,9 @@ _MAX_LINES = 24
 _MAX_LETTERS = 48
 
 
-def wording_candidates(lines: Sequence[TextLine], marks: Mapping[str, Mark]) -> dict[str, float]:
+def wording_candidates(
+    lines: Sequence[TextLine], marks: Mapping[str, Mark], elsewhere: Sequence[str] = ()
+) -> dict[str, float]:
     """Return the probability of each mark, and of an unlisted one, given the lines read.
 
     Parameters
@@ -49,13 +53,16 @@ def wording_candidates(lines: Sequence[TextLine], marks: Mapping[str, Mark]) -> 
         As read, in any order; each counts by its confidence.
     marks
         The guide's marks.
+    elsewhere
+        Texts that may stand in other places of the doll (a country on the foot); lines that read like
+        one of them rather than like a mark say nothing.
 
     Returns
     -------
     Probabilities that sum to 1 under equal priors; empty when nothing readable was given.
     """
     read = [(plain(line.text)[:_MAX_LETTERS], line.confidence) for line in lines[:_MAX_LINES]]
-    read = [(text, confidence) for text, confidence in read if len(text) >= 2]
+    read = [(text, c) for text, c in read if len(text) >= 2 and not _stands_elsewhere(text, marks, elsewhere)]
     if not read or not marks:
         return {}
     scores = {mark.id: _score(read, mark) for mark in marks.values()}
@@ -64,6 +71,14 @@ def wording_candidates(lines: Sequence[TextLine], marks: Mapping[str, Mark]) -> 
     weights = {key: math.exp(score - best) for key, score in scores.items()}
     total = sum(weights.values())
     return {key: (1 - _MISLED) * w / total + _MISLED / len(weights) for key, w in weights.items()}
+
+
+def _stands_elsewhere(text: str, marks: Mapping[str, Mark], elsewhere: Sequence[str]) -> bool:
+    if not elsewhere:
+        return False
+    nearest = min(edit_cost(text, plain(other)) for other in elsewhere)
+    of_marks = [edit_cost(text, variant) for mark in marks.values() for variant, _ in _patterns(mark.lines)]
+    return nearest < min([*of_marks, _ELSEWHERE_SHARE * len(text)])
 
 
 def plain(text: str) -> str:

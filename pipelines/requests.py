@@ -162,7 +162,7 @@ def letter(requests: Sequence[PhotoRequest]) -> str:
         lines += ["", *(f"- {request.text}" for request in questions)]
     lines += [
         "",
-        "Please do not clean, heat, press hard or undress anything that resists; a photo as it is will do.",
+        "Please do not clean or heat anything, and do not force clothes that resist; as it is will do.",
         "",
         "Kind regards",
     ]

@@ -238,6 +238,15 @@ def test_nothing_readable_says_nothing():
     assert all(p < 0.4 for p in read("XQ").values())
 
 
+def test_a_country_on_the_foot_is_no_unlisted_mark():
+    country = [TextLine("MADE 1N JAPAN", 0.9, ())]
+    name = [TextLine("VERITY", 0.9, ())]
+    elsewhere = load("verity").other_lines
+    assert wording_candidates(country, MARKS)["unlisted"] > 0.5
+    assert wording_candidates(country, MARKS, elsewhere) == {}
+    assert wording_candidates(country + name, MARKS, elsewhere) == wording_candidates(name, MARKS)
+
+
 def test_candidates_sum_to_one_and_order_does_not_matter():
     assert sum(read("VERITY", "BY", "HARGROVE").values()) == pytest.approx(1)
     assert read("BY", "HARGROVE", "VERITY") == pytest.approx(read("VERITY", "BY", "HARGROVE"))
