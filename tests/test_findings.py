@@ -1,5 +1,7 @@
 """Hands-on findings: what a person writes becomes records, mistakes are named with their line."""
 
+from pathlib import Path
+
 import pytest
 
 from pipelines.findings import METHOD, SURE, build_findings, load_findings
@@ -104,3 +106,15 @@ def test_a_file_without_findings_is_refused():
 def test_a_missing_file_is_an_input_error(tmp_path):
     with pytest.raises(InputFileError, match="cannot read"):
         load_findings(tmp_path / "none.toml", GUIDE)
+
+
+SAMPLES = sorted((Path(__file__).parent.parent / "sample_images" / "listings").glob("*/findings.toml"))
+
+
+def test_each_sample_listing_has_findings():
+    assert len(SAMPLES) >= 5
+
+
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.parent.name)
+def test_the_sample_findings_fit_the_demo_guide(path):
+    assert load_findings(path, GUIDE)
