@@ -67,7 +67,9 @@ def surface(name: str, kind: str, rng: Generator, class_name: str = "background"
     elif kind == "cloth":
         waves = []
         for direction in ("X", "Y"):
-            wave = _node(tree, "ShaderNodeTexWave", Scale=float(rng.uniform(7, 11)), Distortion=0.6, Detail=1.0)
+            wave = _node(
+                tree, "ShaderNodeTexWave", Scale=float(rng.uniform(7, 11)), Distortion=0.6, Detail=1.0
+            )
             wave.bands_direction = direction
             tree.links.new(vector, wave.inputs["Vector"])
             waves.append(wave)
@@ -118,7 +120,8 @@ def build_surroundings(subject: Subject, kind: str, rng: Generator) -> None:
     half = 120.0
     tx, ty = subject.target[0], subject.target[1]
     if subject.support != "held":
-        corners = np.array([[-half, -half, 0], [half, -half, 0], [half, half, 0], [-half, half, 0]]) + [tx, ty, z]
+        corners = np.array([[-half, -half, 0], [half, -half, 0], [half, half, 0], [-half, half, 0]])
+        corners = corners + np.array([tx, ty, z])
         mesh_object("table", corners, [(0, 1, 2, 3)], None, surface("table", kind, rng), smooth=False)
     if subject.support == "lying":
         return
@@ -129,7 +132,14 @@ def build_surroundings(subject: Subject, kind: str, rng: Generator) -> None:
     side = math.cos(turn) * side + math.sin(turn) * back
     center = np.array([tx, ty, z - 60]) - back * rng.uniform(2.5, 14) * subject.radius
     up = np.array([0, 0, 1.0])
-    corners = np.array([center - side * 150, center + side * 150, center + side * 150 + up * 200, center - side * 150 + up * 200])
+    corners = np.array(
+        [
+            center - side * 150,
+            center + side * 150,
+            center + side * 150 + up * 200,
+            center - side * 150 + up * 200,
+        ]
+    )
     wall_kind = str(rng.choice(["paper", "cloth", "cloth", "dark", "paper", "wood"]))
     mesh_object("wall", corners, [(0, 1, 2, 3)], None, surface("wall", wall_kind, rng), smooth=False)
 
@@ -152,7 +162,7 @@ def clutter_object(rng: Generator, size: float) -> bpy.types.Object:
         dims = rng.uniform(0.4, 1.2, 3) if kind == "box" else np.array([1.5, 1.1, rng.uniform(0.1, 0.35)])
     elif kind == "cylinder":
         bpy.ops.mesh.primitive_cylinder_add(radius=0.5, depth=1, vertices=48)
-        dims = np.array([1, 1, 1.0]) * [*([rng.uniform(0.4, 1.0)] * 2), rng.uniform(0.4, 1.3)]
+        dims = np.array([1, 1, 1.0]) * np.array([*([rng.uniform(0.4, 1.0)] * 2), rng.uniform(0.4, 1.3)])
     elif kind == "ball":
         bpy.ops.mesh.primitive_uv_sphere_add(radius=0.5, segments=48, ring_count=24)
         dims = np.ones(3) * rng.uniform(0.3, 0.8)
@@ -190,7 +200,13 @@ def build_clutter(subject: Subject, count: int, frame: Any, reference: Any, rng:
         size = float(r * rng.uniform(0.3, 0.85))
         for _ in range(20):
             angle, distance = rng.uniform(0, 2 * math.pi), r * rng.uniform(1.15, 2.6) + size * 0.8
-            place = np.array([target[0] + math.cos(angle) * distance, target[1] + math.sin(angle) * distance, subject.floor_z])
+            place = np.array(
+                [
+                    target[0] + math.cos(angle) * distance,
+                    target[1] + math.sin(angle) * distance,
+                    subject.floor_z,
+                ]
+            )
             offset = place - target
             toward_camera = float(np.dot(offset, frame.back))
             if subject.support == "standing" and toward_camera > 0.1 * r:

@@ -52,7 +52,11 @@ def resize(image: NDArray[Any], width: int, height: int) -> NDArray[np.float32]:
     if image.shape[:2] == (height, width):
         return np.asarray(image, np.float32)
     channels = [
-        np.asarray(Image.fromarray(np.ascontiguousarray(image[..., c], np.float32)).resize((width, height), Image.Resampling.LANCZOS))
+        np.asarray(
+            Image.fromarray(np.ascontiguousarray(image[..., c], np.float32)).resize(
+                (width, height), Image.Resampling.LANCZOS
+            )
+        )
         for c in range(3)
     ]
     return np.maximum(np.stack(channels, -1), 0)

@@ -41,7 +41,10 @@ def _places(layout: str, count: int, rng: Generator) -> tuple[list[Matrix], floa
         row, column = divmod(i, columns)
         x = (column - (columns - 1) / 2) * step_x + rng.normal(0, 0.3)
         y = ((rows - 1) / 2 - row) * step_y + rng.normal(0, 0.3)
-        turn = Euler((math.radians(rng.normal(0, 6)), math.radians(rng.normal(0, 9)), math.radians(rng.normal(0, 14))), "YXZ")
+        turn = Euler(
+            (math.radians(rng.normal(0, 6)), math.radians(rng.normal(0, 9)), math.radians(rng.normal(0, 14))),
+            "YXZ",
+        )
         head = turn.to_matrix().to_4x4()
         if layout == "box":
             around = math.radians(180 if rng.uniform() < 0.12 else rng.normal(0, 12))
@@ -58,7 +61,12 @@ def _box(half_w: float, half_h: float, floor: float) -> None:
     """A cardboard tray round the group."""
     card = plain("tray", hex_to_linear("#b9926a"), "background", roughness=0.9)
     w, h, top = half_w + 0.8, half_h + 0.8, floor + 3.4
-    for (x0, y0), (x1, y1) in (((-w, -h), (w, -h)), ((w, -h), (w, h)), ((w, h), (-w, h)), ((-w, h), (-w, -h))):
+    for (x0, y0), (x1, y1) in (
+        ((-w, -h), (w, -h)),
+        ((w, -h), (w, h)),
+        ((w, h), (-w, h)),
+        ((-w, h), (-w, -h)),
+    ):
         corners = [(x0, y0, floor), (x1, y1, floor), (x1, y1, top), (x0, y0, top)]
         wall = mesh_object("tray", np.array(corners), [(0, 1, 2, 3)], None, card, smooth=False)
         wall.modifiers.new("thick", "SOLIDIFY").thickness = 0.25
@@ -71,7 +79,11 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
     kinds = min(int(params.get("kinds", 7)), count)
     heads = []
     for _ in range(kinds):
-        head = make_head(rng, {"lips": str(rng.choice(["full", "full", "rubbed", "bare"])), "hair_style": "ponytail"}, DETAIL)
+        head = make_head(
+            rng,
+            {"lips": str(rng.choice(["full", "full", "rubbed", "bare"])), "hair_style": "ponytail"},
+            DETAIL,
+        )
         head.objects.append(neck_of(head))
         heads.append(head)
     bpy.context.view_layer.update()
@@ -105,7 +117,12 @@ def _finish(it: Truthing, chosen: list[Head]) -> None:
     eyes = np.isin(it.classes, [CLASSES[n] for n in ("iris", "pupil", "eye_white")])
     for index, head in enumerate(chosen, start=1):
         seen = it.parts == index
-        box = box_of(seen & np.isin(it.classes, [CLASSES["skin"], CLASSES["hair"], CLASSES["lip_molded"], CLASSES["lip_paint"]]))
+        box = box_of(
+            seen
+            & np.isin(
+                it.classes, [CLASSES["skin"], CLASSES["hair"], CLASSES["lip_molded"], CLASSES["lip_paint"]]
+            )
+        )
         if box is None or (seen & eyes).sum() < 20 or (seen & (it.aux > 0)).sum() < 10:
             continue
         boxes.append(box)
@@ -115,7 +132,9 @@ def _finish(it: Truthing, chosen: list[Head]) -> None:
                 "iris_color": {"state": head.paint.iris_state},
                 "eyeliner_color": {"state": head.truth["liner"]},
                 "skin_sheen": {"state": "greasy" if head.greasy > 0.5 else "matte"},
-                "lip_paint": coverage(np.where(seen, it.classes, 0), np.where(seen, it.aux, 0), head.paint.lip_state),
+                "lip_paint": coverage(
+                    np.where(seen, it.classes, 0), np.where(seen, it.aux, 0), head.paint.lip_state
+                ),
             }
         )
     it.truth["places"]["head_boxes"] = boxes

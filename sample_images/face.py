@@ -1,4 +1,4 @@
-"""One doll's head (front, or back for the mark on a reissue's head): geometry, paint, hair, ears, shoulders."""
+"""One doll's head as a portrait: geometry, paint, hair, ears, shoulders."""
 
 from __future__ import annotations
 
@@ -15,7 +15,16 @@ from numpy.typing import NDArray
 from sample_images import hair as hairs
 from sample_images.blend import grid_object, image_from_array, mesh_object, set_class, set_class_image
 from sample_images.face_paint import HALF_HEIGHT, HALF_WIDTH, FacePaint, cloud, paint_face
-from sample_images.head_shape import HeadShape, eye_point, hairline, head_grid, lid_heights, lip_edges, smooth, surface_points
+from sample_images.head_shape import (
+    HeadShape,
+    eye_point,
+    hairline,
+    head_grid,
+    lid_heights,
+    lip_edges,
+    smooth,
+    surface_points,
+)
 from sample_images.subject import CLASSES, Subject, Truthing
 from sample_images.truth import box_of, lab_to_linear, outline_of
 from sample_images.vinyl import plain, vinyl
@@ -23,8 +32,20 @@ from sample_images.vinyl import plain, vinyl
 #: Name → Lab (D65) of paints and skins; each draw is jittered.
 LINERS = {"blue": (38, 2, -38), "brown": (27, 14, 18), "black": (9, 0, 0), "other": (45, -28, 12)}
 IRISES = {"blue": (48, -4, -34), "brown": (30, 14, 20), "green": (46, -24, 16), "other": (42, 24, -26)}
-LIPS = {"red": (42, 60, 36), "coral": (56, 52, 36), "pink": (62, 44, 14), "orange": (58, 50, 46), "dark": (32, 40, 20)}
-SKINS = {"pale": (82, 6, 15), "ivory": (80, 8, 19), "pink": (72, 17, 19), "tan": (64, 18, 26), "warm": (74, 13, 22)}
+LIPS = {
+    "red": (42, 60, 36),
+    "coral": (56, 52, 36),
+    "pink": (62, 44, 14),
+    "orange": (58, 50, 46),
+    "dark": (32, 40, 20),
+}
+SKINS = {
+    "pale": (82, 6, 15),
+    "ivory": (80, 8, 19),
+    "pink": (72, 17, 19),
+    "tan": (64, 18, 26),
+    "warm": (74, 13, 22),
+}
 
 
 def _jitter(rng: Generator, lab: Any, amount: float) -> NDArray[np.float64]:
@@ -56,7 +77,13 @@ def draw_paint(rng: Generator, params: dict[str, Any], shape: HeadShape) -> Face
     gaze_x = float(rng.choice([-1, 1]) * rng.uniform(0.05, 0.13)) if glance else float(rng.normal(0, 0.01))
     brow_styles = ["arched"] if iris == "unpainted" else ["curved", "curved", "straight", "arched"]
     radius = (shape.eye_up + shape.eye_low) * rng.uniform(0.46, 0.6)
-    brow = _jitter(rng, {"brown": (32, 12, 16), "dark": (16, 3, 4), "blonde": (48, 12, 26)}[str(rng.choice(["brown", "dark", "blonde"]))], 2)
+    brow = _jitter(
+        rng,
+        {"brown": (32, 12, 16), "dark": (16, 3, 4), "blonde": (48, 12, 26)}[
+            str(rng.choice(["brown", "dark", "blonde"]))
+        ],
+        2,
+    )
     skin_lab = params.get("skin_lab") or SKINS[str(params.get("skin", rng.choice(list(SKINS))))]
     return FacePaint(
         skin=_jitter(rng, skin_lab, 0.0 if "skin_lab" in params else 1.5),
@@ -85,7 +112,9 @@ def draw_paint(rng: Generator, params: dict[str, Any], shape: HeadShape) -> Face
     )
 
 
-def _head_mesh(shape: HeadShape, materials: list[bpy.types.Material], rows: int, columns: int) -> bpy.types.Object:
+def _head_mesh(
+    shape: HeadShape, materials: list[bpy.types.Material], rows: int, columns: int
+) -> bpy.types.Object:
     """The head: material 0 in front (planar UV of the painted picture), 1 behind, 2 under the hair."""
     points, phi, t = head_grid(shape, rows, columns)
     r, c = np.meshgrid(np.arange(rows - 1), np.arange(columns), indexing="ij")
@@ -93,7 +122,9 @@ def _head_mesh(shape: HeadShape, materials: list[bpy.types.Material], rows: int,
     n = (c + 1) % columns
     faces = np.stack([r * columns + c, (r + 1) * columns + c, (r + 1) * columns + n, r * columns + n], 1)
     flat = points.reshape(-1, 3)
-    uv = np.stack([(flat[:, 0] + HALF_WIDTH) / (2 * HALF_WIDTH), (flat[:, 2] + HALF_HEIGHT) / (2 * HALF_HEIGHT)], 1)
+    uv = np.stack(
+        [(flat[:, 0] + HALF_WIDTH) / (2 * HALF_WIDTH), (flat[:, 2] + HALF_HEIGHT) / (2 * HALF_HEIGHT)], 1
+    )
     obj = mesh_object("head", flat, faces, uv, materials[0])
     for material in materials[1:]:
         obj.data.materials.append(material)
@@ -104,7 +135,9 @@ def _head_mesh(shape: HeadShape, materials: list[bpy.types.Material], rows: int,
     return obj
 
 
-def _ears(shape: HeadShape, skin: Any, greasy: float, stain: dict[int, float], earring: str, rng: Generator, px: int) -> list[bpy.types.Object]:
+def _ears(
+    shape: HeadShape, skin: Any, greasy: float, stain: dict[int, float], earring: str, rng: Generator, px: int
+) -> list[bpy.types.Object]:
     """Two ears with their earring holes; ``stain``: side (-1, 1) → strength of the green stain, 0 = none."""
     objects = []
     green = lab_to_linear((40.0, -26.0, 10.0))
@@ -130,28 +163,38 @@ def _ears(shape: HeadShape, skin: Any, greasy: float, stain: dict[int, float], e
         ids[..., 1] = part
         if stain.get(side, 0) > 0:
             reach = 0.1 + 0.16 * stain[side]
-            alpha = smooth(from_hole + 0.035 * cloud(rng, (px, px), 6), reach, reach * 0.35) * min(0.9, 0.35 + 0.6 * stain[side])
+            alpha = smooth(from_hole + 0.035 * cloud(rng, (px, px), 6), reach, reach * 0.35) * min(
+                0.9, 0.35 + 0.6 * stain[side]
+            )
             color = color * (1 - alpha[..., None]) + np.asarray(green, np.float32) * alpha[..., None]
             ids[..., 0][alpha > 0.18] = CLASSES["ear_stain"]
         hole = from_hole < 0.035
         color[hole] = np.asarray(skin) * 0.08
-        material = vinyl(f"ear{side}", image=image_from_array(f"ear{side}", color), greasy=greasy, mottle=0.03)
+        material = vinyl(
+            f"ear{side}", image=image_from_array(f"ear{side}", color), greasy=greasy, mottle=0.03
+        )
         set_class_image(material, ids)
         obj = grid_object(f"ear{side}", points, material, wrap_u=True)
         if side < 0:
             obj.scale = (-1, 1, 1)
         place = surface_points(shape, -0.08, side * 1.62)
-        obj.location = tuple(place + [side * -0.01, 0, 0])
+        obj.location = tuple(place + np.array([side * -0.01, 0, 0]))
         obj.rotation_euler = (0.12, 0, side * 0.38)
         objects.append(obj)
         if earring != "none":
-            metal = plain("earring", (0.72, 0.55, 0.28) if earring == "brass" else (0.75, 0.73, 0.70), "background", 0.25, 1.0)
+            metal = plain(
+                "earring",
+                (0.72, 0.55, 0.28) if earring == "brass" else (0.75, 0.73, 0.70),
+                "background",
+                0.25,
+                1.0,
+            )
             bpy.ops.mesh.primitive_uv_sphere_add(radius=0.085, segments=24, ring_count=12)
             ball = bpy.context.object
             ball.data.materials.append(metal)
             for polygon in ball.data.polygons:
                 polygon.use_smooth = True
-            ball.location = tuple(place + [side * 0.15, -0.06, -0.3])
+            ball.location = tuple(place + np.array([side * 0.15, -0.06, -0.3]))
             objects.append(ball)
     return objects
 
@@ -161,7 +204,9 @@ def _neck(material: bpy.types.Material, low: float, flare: float) -> bpy.types.O
     z = np.linspace(-1.2, low, 50)
     k = np.linspace(0, 2 * np.pi, 96, endpoint=False)
     radius = 0.62 + flare * smooth(z, -2.6, -3.6) ** 1.3 + 0.05 * smooth(z, -1.5, -1.2)
-    ring = np.stack([radius[:, None] * np.cos(k), 0.12 + radius[:, None] * 0.95 * np.sin(k), z[:, None] + 0 * k], -1)
+    ring = np.stack(
+        [radius[:, None] * np.cos(k), 0.12 + radius[:, None] * 0.95 * np.sin(k), z[:, None] + 0 * k], -1
+    )
     return grid_object("neck", ring, material, wrap_u=True, flip=True)
 
 
@@ -177,7 +222,15 @@ def _body(shape: HeadShape, skin: Any, greasy: float, garment: Any, rng: Generat
     a = np.linspace(0.0, np.pi, 60)[:, None]
     b = np.linspace(0, 2 * np.pi, 120, endpoint=False)[None]
     wide = np.sign(np.cos(b)) * np.abs(np.cos(b)) ** 0.8
-    torso = np.stack([2.9 * np.sin(a) ** 0.7 * wide, 0.2 + 1.25 * np.sin(a) ** 0.8 * np.sin(b), -6.2 + (3.1 - 0.75 * smooth(np.abs(np.sin(a) ** 0.7 * wide), 0.2, 1.0) * (np.cos(a) > 0)) * np.cos(a)], -1)
+    torso = np.stack(
+        [
+            2.9 * np.sin(a) ** 0.7 * wide,
+            0.2 + 1.25 * np.sin(a) ** 0.8 * np.sin(b),
+            -6.2
+            + (3.1 - 0.75 * smooth(np.abs(np.sin(a) ** 0.7 * wide), 0.2, 1.0) * (np.cos(a) > 0)) * np.cos(a),
+        ],
+        -1,
+    )
     objects.append(grid_object("torso", torso, material, wrap_u=True, flip=True))
     if garment is not None:
         cloth = plain("garment", garment, "garment", roughness=0.95)
@@ -185,7 +238,9 @@ def _body(shape: HeadShape, skin: Any, greasy: float, garment: Any, rng: Generat
         cut = torso[int(60 * top * 0.4) :, :, :]
         center = np.array([0, 0.2, -6.2])
         folds = 1.03 + 0.015 * np.sin(17 * b + rng.uniform(0, 6)) + 0.01 * np.sin(31 * b)
-        cut = center + (cut - center) * np.stack([folds + 0 * cut[..., 0], folds + 0 * cut[..., 0], 1.0 + 0 * cut[..., 0]], -1)
+        cut = center + (cut - center) * np.stack(
+            [folds + 0 * cut[..., 0], folds + 0 * cut[..., 0], 1.0 + 0 * cut[..., 0]], -1
+        )
         objects.append(grid_object("garment", cut, cloth, wrap_u=True, flip=True))
     return objects
 
@@ -215,10 +270,18 @@ def make_head(rng: Generator, params: dict[str, Any], detail: float = 1.0, part:
     rough = None
     if greasy < 0.3:
         rough = image_from_array("rough", canvas.rough, color=False)
-    front = vinyl("face", image=image_from_array("face", canvas.color), greasy=greasy, roughness_image=rough, roughness=0.44)
+    front = vinyl(
+        "face",
+        image=image_from_array("face", canvas.color),
+        greasy=greasy,
+        roughness_image=rough,
+        roughness=0.44,
+    )
     set_class_image(front, canvas.ids)
     back = vinyl("skin", paint.skin, greasy=greasy, roughness=0.46, part=part)
-    hair_color = np.asarray(hairs.COLORS[str(params.get("hair", rng.choice(list(hairs.COLORS))))]) * rng.uniform(0.8, 1.2)
+    hair_color = np.asarray(
+        hairs.COLORS[str(params.get("hair", rng.choice(list(hairs.COLORS))))]
+    ) * rng.uniform(0.8, 1.2)
     scalp = plain("scalp", hair_color * 0.35, "hair", roughness=0.9, part=part)
     objects = [_head_mesh(shape, [front, back, scalp], round(440 * detail**0.7), round(640 * detail**0.7))]
     strands = hairs.hair_material(hair_color, 0.0)
@@ -232,12 +295,23 @@ def make_head(rng: Generator, params: dict[str, Any], detail: float = 1.0, part:
     if cut != "none":
         locks = {"curly": 60, "firm": 90, "single_curl": 3}[cut]
         per = max(6, round({"curly": 90, "firm": 60, "single_curl": 260}[cut] * detail**1.3))
-        objects.append(hairs.strands_object("fringe", hairs.fringe(shape, rng, cut, locks, per), thick, strands))
+        objects.append(
+            hairs.strands_object("fringe", hairs.fringe(shape, rng, cut, locks, per), thick, strands)
+        )
     stain = params.get("stain", [0.0, 0.0])
     earring = str(params.get("earring", rng.choice(["none", "none", "brass", "pearl"])))
     if style == "ponytail" or any(stain):
-        objects += _ears(shape, paint.skin, greasy, {-1: stain[0], 1: stain[1]}, earring, rng, max(64, round(300 * detail)))
-    return Head(shape, paint, objects, greasy, {"hair": hair_color}, {"fringe": cut, "stain": stain, "hair_style": style, "liner": _liner_name(paint, params)})
+        objects += _ears(
+            shape, paint.skin, greasy, {-1: stain[0], 1: stain[1]}, earring, rng, max(64, round(300 * detail))
+        )
+    return Head(
+        shape,
+        paint,
+        objects,
+        greasy,
+        {"hair": hair_color},
+        {"fringe": cut, "stain": stain, "hair_style": style, "liner": _liner_name(paint, params)},
+    )
 
 
 def pose(objects: list[bpy.types.Object], matrix: Matrix) -> None:
@@ -304,7 +378,9 @@ def _landmarks(shape: HeadShape, matrix: Matrix) -> dict[str, Any]:
     u = np.linspace(-0.99, 0.99, 16)
     for name, side in (("left_eye", -1), ("right_eye", 1)):
         up, low = lid_heights(shape, u)
-        out[name] = on_face(np.vstack([eye_point(shape, side, u, up), eye_point(shape, side, u[::-1], low[::-1])]))
+        out[name] = on_face(
+            np.vstack([eye_point(shape, side, u, up), eye_point(shape, side, u[::-1], low[::-1])])
+        )
     x = np.linspace(-0.995, 0.995, 20) * shape.lip_half
     upper, _, lower = lip_edges(shape, x)
     out["lips"] = on_face(np.vstack([np.stack([x, upper], 1), np.stack([x[::-1], lower[::-1]], 1)]))
@@ -331,7 +407,11 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
     if params.get("fingers", False):
         moving += _fingers(shape, rng)
     body = str(params.get("body", rng.choice(["bust", "bust", "neck"])))
-    garment = _jitter(rng, (rng.uniform(20, 85), rng.normal(0, 30), rng.normal(0, 25)), 1) if rng.uniform() < 0.7 else None
+    garment = (
+        _jitter(rng, (rng.uniform(20, 85), rng.normal(0, 30), rng.normal(0, 25)), 1)
+        if rng.uniform() < 0.7
+        else None
+    )
     still = _body(shape, paint.skin, head.greasy, garment, rng) if body == "bust" else []
     if body == "neck":
         moving.append(neck_of(head))
@@ -341,7 +421,7 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
     floor = -9.0 if body == "bust" else -2.7
     if body == "bust" and support == "standing" and rng.uniform() < 0.5:
         still.append(_stand(floor))
-    subject = Subject("face", (0.0, -0.9, -0.15), 2.75, support=support, floor_z=floor)
+    subject = Subject("face", (0.0, -0.9, -0.1), 2.5, support=support, floor_z=floor)
     if support == "lying":
         lay = Matrix.Rotation(-math.pi / 2, 4, "X")
         pose(moving + still, lay)
@@ -365,7 +445,9 @@ def _liner_name(paint: FacePaint, params: dict[str, Any]) -> str:
         return "none"
     if "liner" in params:
         return str(params["liner"])
-    return min(LINERS, key=lambda n: float(np.abs(lab_to_linear(np.asarray(LINERS[n], float)) - paint.liner).sum()))
+    return min(
+        LINERS, key=lambda n: float(np.abs(lab_to_linear(np.asarray(LINERS[n], float)) - paint.liner).sum())
+    )
 
 
 def _surfaces(paint: FacePaint) -> dict[str, Any]:
@@ -389,9 +471,22 @@ def _finish(it: Truthing, paint: FacePaint, stain: list[float]) -> None:
         spot = seen & (it.classes == CLASSES["ear_stain"])
         name = "left_ear" if index == 0 else "right_ear"
         places[name] = outline_of(seen, 32)
-        ears.append({"part": name, "state": "green" if spot.sum() >= 12 else "none", "area_px": int(spot.sum()), "outline": outline_of(spot, 24)})
+        ears.append(
+            {
+                "part": name,
+                "state": "green" if spot.sum() >= 12 else "none",
+                "area_px": int(spot.sum()),
+                "outline": outline_of(spot, 24),
+            }
+        )
     traits["ear_stain"] = ears
-    face = np.isin(it.classes, [CLASSES[n] for n in ("lip_molded", "lip_paint", "iris", "pupil", "eye_white", "eyeliner", "lash", "brow")])
+    face = np.isin(
+        it.classes,
+        [
+            CLASSES[n]
+            for n in ("lip_molded", "lip_paint", "iris", "pupil", "eye_white", "eyeliner", "lash", "brow")
+        ],
+    )
     box = box_of(face)
     if box is not None:
         x0, y0, x1, y1 = box

@@ -1,4 +1,4 @@
-"""The painted face as a picture: skin, eyes, liner, brows, lips, blush and wear, drawn in the head's x-z plane.
+"""The painted face as a picture in the head's x-z plane: skin, eyes, liner, brows, lips, blush, wear.
 
 Every layer has soft (antialiased) edges for the color and a hard one (half coverage) for the truth.
 """
@@ -86,8 +86,12 @@ class Canvas:
     def window(self, x0: float, x1: float, z0: float, z1: float) -> tuple[slice, slice]:
         """Rows and columns that cover a rectangle given in cm."""
         h, w = self.x.shape
-        columns = np.clip([(x0 + HALF_WIDTH) * self.scale, (x1 + HALF_WIDTH) * self.scale + 1], 0, w).astype(int)
-        rows = np.clip([(HALF_HEIGHT - z1) * self.scale, (HALF_HEIGHT - z0) * self.scale + 1], 0, h).astype(int)
+        columns = np.clip([(x0 + HALF_WIDTH) * self.scale, (x1 + HALF_WIDTH) * self.scale + 1], 0, w).astype(
+            int
+        )
+        rows = np.clip([(HALF_HEIGHT - z1) * self.scale, (HALF_HEIGHT - z0) * self.scale + 1], 0, h).astype(
+            int
+        )
         return slice(*rows), slice(*columns)
 
     def lay(
@@ -118,7 +122,12 @@ class Canvas:
         """Alpha of a brush stroke along (N, 2) points in cm with a width (cm) at each."""
         points, widths = np.asarray(points, np.float32), np.asarray(widths, np.float32)
         reach = float(widths.max()) / 2 + 0.03
-        where = self.window(points[:, 0].min() - reach, points[:, 0].max() + reach, points[:, 1].min() - reach, points[:, 1].max() + reach)
+        where = self.window(
+            points[:, 0].min() - reach,
+            points[:, 0].max() + reach,
+            points[:, 1].min() - reach,
+            points[:, 1].max() + reach,
+        )
         x, z = self.x[where], self.z[where]
         best = np.full(x.shape, -9.0, np.float32)
         for (px, pz), width in zip(points, widths, strict=True):
@@ -138,7 +147,9 @@ def cloud(rng: Generator, shape: tuple[int, int], cells: float, octaves: int = 4
     return (total - total.mean()) / max(float(total.std()), 1e-6)
 
 
-def paint_face(shape: HeadShape, paint: FacePaint, rng: Generator, px_per_cm: float = 500.0, rough: float = 0.45) -> Canvas:
+def paint_face(
+    shape: HeadShape, paint: FacePaint, rng: Generator, px_per_cm: float = 500.0, rough: float = 0.45
+) -> Canvas:
     """Paint a whole face and return the canvas."""
     canvas = Canvas.blank(px_per_cm, paint.skin, rough)
     canvas.soft = max(0.006, 0.8 / px_per_cm)
@@ -253,7 +264,9 @@ def _iris(c: Canvas, s: HeadShape, p: FacePaint, side: int, where: Any, opening:
     if p.iris_state == "unpainted":
         if p.iris_style == "ring":
             c.lay(where, disc, black, "iris", rough=0.3)
-            c.lay(where, c.edge(radius * 0.86 - r) * opening, np.asarray(p.eye_white) * 0.97, "iris", rough=0.3)
+            c.lay(
+                where, c.edge(radius * 0.86 - r) * opening, np.asarray(p.eye_white) * 0.97, "iris", rough=0.3
+            )
             c.lay(where, c.edge(radius * 0.52 - r) * opening, black, "pupil", rough=0.25)
         else:
             c.lay(where, disc, black, "pupil", rough=0.25)
@@ -293,7 +306,11 @@ def _wear(c: Canvas, p: FacePaint, rng: Generator) -> None:
         angle = rng.uniform(0, np.pi)
         bend = rng.uniform(-0.2, 0.2)
         length = rng.uniform(0.15, 0.8)
-        track = start + length * k * [np.cos(angle), np.sin(angle)] + bend * k**2 * [-np.sin(angle), np.cos(angle)]
+        track = (
+            start
+            + length * k * [np.cos(angle), np.sin(angle)]
+            + bend * k**2 * [-np.sin(angle), np.cos(angle)]
+        )
         at, alpha = c.stroke(track, np.full(60, rng.uniform(0.008, 0.018)))
         tone = np.asarray(p.skin) * (1.12 if rng.uniform() < 0.5 else 0.7)
         c.lay(at, alpha * rng.uniform(0.3, 0.8), np.clip(tone, 0, 0.9), None, rough=0.6)
@@ -301,4 +318,10 @@ def _wear(c: Canvas, p: FacePaint, rng: Generator) -> None:
         cx, cz, r = rng.uniform(-1.2, 1.2), rng.uniform(-1.7, 0.8), rng.uniform(0.015, 0.06)
         at = c.window(cx - 0.2, cx + 0.2, cz - 0.2, cz + 0.2)
         spot = r - np.hypot(c.x[at] - cx, c.z[at] - cz) + 0.3 * r * cloud(rng, c.x[at].shape, 5)
-        c.lay(at, c.edge(spot) * rng.uniform(0.4, 0.9), np.asarray(p.skin) * 0.35, "dirt", keep=("lip_paint", "eyeliner"))
+        c.lay(
+            at,
+            c.edge(spot) * rng.uniform(0.4, 0.9),
+            np.asarray(p.skin) * 0.35,
+            "dirt",
+            keep=("lip_paint", "eyeliner"),
+        )

@@ -42,7 +42,9 @@ def hair_material(color: Any, seed: float) -> bpy.types.Material:
     return set_class(material, "hair")
 
 
-def strands_object(name: str, strands: NDArray[Any], radius: float, material: bpy.types.Material) -> bpy.types.Object:
+def strands_object(
+    name: str, strands: NDArray[Any], radius: float, material: bpy.types.Material
+) -> bpy.types.Object:
     """Make and link strands.
 
     Parameters
@@ -94,7 +96,14 @@ def swept_back(shape: HeadShape, rng: Generator, count: int, tie_t: float = 0.35
     length = rng.uniform(3.2, 4.6, (len(t), 1))
     out = 0.8 * np.sin(np.pi * np.minimum(tail_k * 1.1, 1))[None]
     curl = 0.25 * np.sin(6 * tail_k)[None] * tail_k
-    tail = path[:, -1:, :] + np.stack([swing * tail_k + curl, 0.5 + out * rng.uniform(0.8, 1.3, (len(t), 1)), 0.35 * np.sin(np.pi * tail_k) - length * tail_k**1.4], -1)
+    tail = path[:, -1:, :] + np.stack(
+        [
+            swing * tail_k + curl,
+            0.5 + out * rng.uniform(0.8, 1.3, (len(t), 1)),
+            0.35 * np.sin(np.pi * tail_k) - length * tail_k**1.4,
+        ],
+        -1,
+    )
     return np.concatenate([path, tail], axis=1)
 
 
@@ -141,8 +150,17 @@ def fringe(shape: HeadShape, rng: Generator, style: str, locks: int = 60, per_lo
         angle = phase + 2 * np.pi * turns * k[None] + rng.normal(0, 0.25, (per_lock, 1))
         grow = np.minimum(k * 4, 1)[None] * radius
         if style == "firm":
-            height = t0 - drop * np.sin(np.minimum(k * 1.7, 1) * np.pi / 2)[None] + 0.04 * smooth_end(k)[None] + rng.normal(0, 0.01, (per_lock, 1))
-            lift = 0.06 + 0.24 * np.sin(np.minimum(k * 1.25, 1) * np.pi)[None] ** 0.8 + rng.normal(0, 0.02, (per_lock, 1))
+            height = (
+                t0
+                - drop * np.sin(np.minimum(k * 1.7, 1) * np.pi / 2)[None]
+                + 0.04 * smooth_end(k)[None]
+                + rng.normal(0, 0.01, (per_lock, 1))
+            )
+            lift = (
+                0.06
+                + 0.24 * np.sin(np.minimum(k * 1.25, 1) * np.pi)[None] ** 0.8
+                + rng.normal(0, 0.02, (per_lock, 1))
+            )
             path = surface_points(shape, height, roots_phi + 0 * k, lift)
         else:
             path = surface_points(shape, height, roots_phi + 0 * k, lift + grow * np.cos(angle))

@@ -87,7 +87,7 @@ def _bump(x: Any, z: Any, cx: float, cz: float, sx: float, sz: float) -> NDArray
 
 
 def eye_frame(shape: HeadShape, side: int, x: Any, z: Any) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Coordinates along and across one eye: u = ±1 at inner (-) and outer (+) corner, v in cm above its axis."""
+    """Coordinates of one eye: u = -1 at its inner and +1 at its outer corner, v in cm above its axis."""
     dx, dz = side * (np.asarray(x) - side * shape.eye_x), np.asarray(z) - shape.eye_z
     c, s = np.cos(shape.eye_tilt), np.sin(shape.eye_tilt)
     return (c * dx + s * dz) / shape.eye_a, c * dz - s * dx
@@ -126,7 +126,9 @@ def lip_edges(shape: HeadShape, x: Any) -> tuple[NDArray[Any], NDArray[Any], NDA
 def lip_inside(shape: HeadShape, x: Any, z: Any, grow_up: Any = 0.0, grow_low: Any = 0.0) -> NDArray[Any]:
     """Signed distance-like number (cm): positive inside the molded lips (grown by some cm)."""
     x = np.asarray(x)
-    upper, _, lower = lip_edges(shape, x * shape.lip_half / (shape.lip_half + 0.6 * np.maximum(grow_up, grow_low)))
+    upper, _, lower = lip_edges(
+        shape, x * shape.lip_half / (shape.lip_half + 0.6 * np.maximum(grow_up, grow_low))
+    )
     side = shape.lip_half + 0.6 * np.maximum(grow_up, grow_low) - np.abs(x)
     return np.minimum(np.minimum(upper + grow_up - z, z - lower + grow_low), side)
 
@@ -135,7 +137,7 @@ def _face_relief(shape: HeadShape, x: Any, z: Any) -> NDArray[Any]:
     s = shape
     d = 0.05 * _bump(x, z, 0, s.eye_z + 0.55, 0.8, 0.16)
     for side in (-1, 1):
-        ex, ez = side * s.eye_x, s.eye_z
+        ez = s.eye_z
         d = d - 0.15 * _bump(x, z, side * (s.eye_x - 0.1), ez + 0.05, s.eye_a * 0.95, s.eye_up + 0.2)
         inside = eye_inside(s, side, x, z)
         u, v = eye_frame(s, side, x, z)
@@ -170,7 +172,9 @@ def _lip_relief(s: HeadShape, x: Any, z: Any) -> NDArray[Any]:
     return body - 0.07 * groove
 
 
-def head_grid(shape: HeadShape, rows: int = 440, columns: int = 640) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+def head_grid(
+    shape: HeadShape, rows: int = 440, columns: int = 640
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
     """Points of a head.
 
     Returns
@@ -194,7 +198,9 @@ def surface_points(shape: HeadShape, t: Any, phi: Any, lift: Any = 0.0) -> NDArr
     """Points of the head's surface at relative height t and azimuth phi, lifted by some cm outward."""
     t, phi = np.broadcast_arrays(np.asarray(t, float), np.asarray(phi, float))
     low = np.clip(-t, 0, 1)
-    profile = np.where(t > 0, np.sqrt(np.clip(1 - np.abs(t) ** 2.3, 0, 1)), np.sqrt(np.clip(1 - low**2.9, 0, 1)))
+    profile = np.where(
+        t > 0, np.sqrt(np.clip(1 - np.abs(t) ** 2.3, 0, 1)), np.sqrt(np.clip(1 - low**2.9, 0, 1))
+    )
     narrow = 1 - shape.jaw * smooth(t, -0.05, -1.0)
     w = shape.width / 2 * profile * narrow + lift
     full = np.where(t > 0, profile, np.sqrt(np.clip(1 - low**9, 0, 1)))

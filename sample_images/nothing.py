@@ -33,11 +33,15 @@ def _pot(rng: Generator) -> None:
     z = np.linspace(0, 4.2, 80)
     turn = np.linspace(0, 2 * np.pi, 128, endpoint=False)
     radius = 1.1 + 0.9 * np.sin(np.pi * z / 4.6) ** 0.8
-    points = np.stack([radius[:, None] * np.cos(turn), radius[:, None] * np.sin(turn), z[:, None] + 0 * turn], -1)
+    points = np.stack(
+        [radius[:, None] * np.cos(turn), radius[:, None] * np.sin(turn), z[:, None] + 0 * turn], -1
+    )
     skin = vinyl("pot", lab_to_linear((72.0, 14.0, 22.0)), class_name="background")
     grid_object("pot", points, skin, wrap_u=True, flip=True)
     dark = plain("knob", (0.02, 0.02, 0.03), "background", roughness=0.3)
     for x in (-0.7, 0.75):
         a, b = np.meshgrid(np.linspace(0.01, 3.13, 24), turn[::4], indexing="ij")
         ball = 0.22 * np.stack([np.sin(a) * np.cos(b), np.sin(a) * np.sin(b), np.cos(a)], -1)
-        grid_object("knob", ball + [x, -1.85 + 0.1 * x * x, 2.6 + rng.normal(0, 0.2)], dark, wrap_u=True)
+        grid_object(
+            "knob", ball + np.array([x, -1.85 + 0.1 * x * x, 2.6 + rng.normal(0, 0.2)]), dark, wrap_u=True
+        )

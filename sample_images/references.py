@@ -16,11 +16,11 @@ from sample_images.vinyl import plain
 
 #: Published sRGB values of the 24 patches, rows from dark skin to black.
 PATCHES = (
-    "735244 c29682 627a9d 576c43 8580b1 67bdaa "
-    "d67e2c 505ba6 c15a63 5e3c6c 9dbc40 e0a32e "
-    "383d96 469449 af363c e7c71f bb5695 0885a1 "
-    "f3f3f2 c8c8c8 a0a0a0 7a7a79 555555 343434"
-).split()
+    *("#735244", "#c29682", "#627a9d", "#576c43", "#8580b1", "#67bdaa"),
+    *("#d67e2c", "#505ba6", "#c15a63", "#5e3c6c", "#9dbc40", "#e0a32e"),
+    *("#383d96", "#469449", "#af363c", "#e7c71f", "#bb5695", "#0885a1"),
+    *("#f3f3f2", "#c8c8c8", "#a0a0a0", "#7a7a79", "#555555", "#343434"),
+)
 
 
 @dataclass(frozen=True)
@@ -31,9 +31,16 @@ class Reference:
     corners: NDArray[np.float64]
 
 
-def _board(name: str, center: Any, ex: Any, ey: Any, w: float, h: float, material: Any) -> NDArray[np.float64]:
+def _board(
+    name: str, center: Any, ex: Any, ey: Any, w: float, h: float, material: Any
+) -> NDArray[np.float64]:
     corners = np.array(
-        [center - ex * w / 2 + ey * h / 2, center + ex * w / 2 + ey * h / 2, center + ex * w / 2 - ey * h / 2, center - ex * w / 2 - ey * h / 2]
+        [
+            center - ex * w / 2 + ey * h / 2,
+            center + ex * w / 2 + ey * h / 2,
+            center + ex * w / 2 - ey * h / 2,
+            center - ex * w / 2 - ey * h / 2,
+        ]
     )
     mesh_object(name, corners, [(3, 2, 1, 0)], None, material, smooth=False)
     return corners
@@ -42,7 +49,7 @@ def _board(name: str, center: Any, ex: Any, ey: Any, w: float, h: float, materia
 def build_reference(
     subject: Subject, axes: tuple[Any, Any, Any], kind: str, size: float, cut: bool, rng: Generator
 ) -> Reference:
-    """Put the reference beside the subject: flat on the table when it lies, else upright facing the viewer."""
+    """Put the reference beside the subject: flat on the table if it lies, else upright."""
     right, up, back = axes
     r = subject.radius
     chart = kind == "color_chart"
@@ -77,7 +84,10 @@ def build_reference(
         center[2] = subject.floor_z + 0.06
     else:
         center = center - np.array([0, 0, 1.0]) * rng.uniform(0.0, 0.3) * r - back * 0.1 * r
-        center[2] = max(center[2], subject.floor_z + h / 2)
+        half_z = abs(ex[2]) * w / 2 + abs(ey[2]) * h / 2
+        center[2] = max(center[2], subject.floor_z + half_z)
+        if subject.support == "standing" and center[2] - half_z - subject.floor_z < 1.5 * r:
+            center[2] = subject.floor_z + half_z
     if not chart:
         material = plain("card", [0.184] * 3, "card", roughness=0.85)
         return Reference(kind, _board("card", center, ex, ey, w, h, material))

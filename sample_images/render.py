@@ -22,7 +22,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-from PIL import Image
 
 from sample_images import camera, scene, truth
 from sample_images.recipes import RECIPES, Recipe, draw_look, draw_setting, write_tables
@@ -70,7 +69,11 @@ def render_photo(recipe: Recipe, folder: Path, scale: float = 1.0, samples: int 
     subject = module.build(subject_rng, dict(recipe.params))
     frame, reference = scene.compose(subject, setting)
     linear = scene.render_linear(setting, samples)
-    gray = scene.light_on_gray(setting) if setting.light == "mixed" else np.ones((2, 2, 3)) * light_rgb(setting.cct_k)
+    gray = (
+        scene.light_on_gray(setting)
+        if setting.light == "mixed"
+        else np.ones((2, 2, 3)) * light_rgb(setting.cct_k)
+    )
     classes, parts, aux = scene.render_masks(setting)
     project = scene.projector(setting, frame)
 
@@ -192,10 +195,14 @@ def main() -> int:
         try:
             with _quiet():
                 render_photo(recipe, folder, args.scale, args.samples)
-            print(f"{recipe.folder}/{recipe.id}: {time.monotonic() - start:.1f} s", file=sys.stderr, flush=True)
+            print(
+                f"{recipe.folder}/{recipe.id}: {time.monotonic() - start:.1f} s", file=sys.stderr, flush=True
+            )
         except Exception:
             failed += 1
-            print(f"{recipe.folder}/{recipe.id}: failed\n{traceback.format_exc()}", file=sys.stderr, flush=True)
+            print(
+                f"{recipe.folder}/{recipe.id}: failed\n{traceback.format_exc()}", file=sys.stderr, flush=True
+            )
     return failed
 
 

@@ -140,7 +140,9 @@ def place_camera(subject: Subject, setting: Setting, reference: Reference | None
     data.sensor_fit = "AUTO"
     data.clip_start, data.clip_end = 0.1, 2000.0
     data.dof.use_dof = setting.aperture_cm > 0
-    data.dof.focus_distance = float(np.dot(place - np.asarray(subject.target), back)) - 0.45 * radius + setting.focus_offset_cm
+    data.dof.focus_distance = (
+        float(np.dot(place - np.asarray(subject.target), back)) - 0.45 * radius + setting.focus_offset_cm
+    )
     data.dof.focus_distance = max(data.dof.focus_distance, 0.5)
     # Cycles takes the opening's radius as lens / (2 f-stop) in thousandths of a scene unit.
     data.dof.aperture_fstop = setting.focal_mm * 1e-3 / max(setting.aperture_cm, 1e-4)
@@ -167,7 +169,16 @@ def projector(setting: Setting, frame: Frame) -> Any:
     return project
 
 
-def _area_light(name: str, place: Any, target: Any, size: float, irradiance: float, rgb: Any, shape: str, aspect: float = 1.0) -> None:
+def _area_light(
+    name: str,
+    place: Any,
+    target: Any,
+    size: float,
+    irradiance: float,
+    rgb: Any,
+    shape: str,
+    aspect: float = 1.0,
+) -> None:
     data = bpy.data.lights.new(name, "AREA")
     data.shape = shape
     data.size = size
@@ -221,7 +232,9 @@ def build_lights(subject: Subject, setting: Setting, frame: Frame, rng: Generato
 
     def at(az: float, el: float, distance: float) -> NDArray[np.float64]:
         a, e = math.radians(az), math.radians(el)
-        direction = math.cos(e) * (math.cos(a) * frame.right + math.sin(a) * frame.up) + math.sin(e) * frame.back
+        direction = (
+            math.cos(e) * (math.cos(a) * frame.right + math.sin(a) * frame.up) + math.sin(e) * frame.back
+        )
         place = frame.target + direction * distance
         place[2] = max(place[2], subject.floor_z + 0.12 * distance)
         return place
@@ -231,9 +244,20 @@ def build_lights(subject: Subject, setting: Setting, frame: Frame, rng: Generato
     kind = setting.light
     if kind in ("window", "mixed"):
         size = float(rng.uniform(40, 80))
-        _area_light("window", at(azimuth, elevation, rng.uniform(70, 120)), frame.target, size, 3.0, rgb, "RECTANGLE", 1.4)
+        _area_light(
+            "window",
+            at(azimuth, elevation, rng.uniform(70, 120)),
+            frame.target,
+            size,
+            3.0,
+            rgb,
+            "RECTANGLE",
+            1.4,
+        )
     if kind == "lamp":
-        _area_light("lamp", at(azimuth, elevation, 45), frame.target, float(rng.uniform(5, 14)), 3.0, rgb, "DISK")
+        _area_light(
+            "lamp", at(azimuth, elevation, 45), frame.target, float(rng.uniform(5, 14)), 3.0, rgb, "DISK"
+        )
     if kind == "mixed":
         warm = light_rgb(setting.second_cct_k)
         _area_light("second", at(180 - azimuth, elevation * 0.7, 50), frame.target, 12.0, 1.6, warm, "DISK")
@@ -251,7 +275,9 @@ def compose(subject: Subject, setting: Setting) -> tuple[Frame, Reference | None
     surroundings, objects, lights, card = rng.spawn(4)
     reference = None
     if setting.reference is not None:
-        reference = build_reference(subject, axes, setting.reference, setting.reference_size, setting.reference_cut, card)
+        reference = build_reference(
+            subject, axes, setting.reference, setting.reference_size, setting.reference_cut, card
+        )
     frame = place_camera(subject, setting, reference)
     build_surroundings(subject, setting.background, surroundings)
     build_clutter(subject, setting.clutter, frame, reference, objects)

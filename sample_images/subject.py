@@ -79,8 +79,8 @@ class Subject:
     view
         ``"face"``, ``"head_back"``, ``"body"``, ``"soles"``, ``"mark"``, ``"crowd"`` or ``"other"``.
     target, radius
-        Center (world, cm) and half extent (cm) of what the camera should frame: at ``fill`` 1.0 a circle of this
-        radius just fits the short side of the picture.
+        Center (world, cm) and half extent (cm) of what the camera should frame: at ``fill``
+        1.0 a circle of this radius just fits the short side of the picture.
     view_dir
         Unit vector from ``target`` to the camera that shows the subject best; the scene jitters it by
         ``view_jitter_deg``.
@@ -105,7 +105,7 @@ class Subject:
         Directions (unit vectors in the table plane, or for ``held`` in the picture plane) along which a
         reference card may lie without covering the subject; empty = anywhere beside it.
     cavity
-        True when exact light direction matters (marks): the scene then avoids fully frontal light unless asked.
+        True when exact light direction matters (marks): the scene then avoids frontal light unless asked.
     """
 
     view: str

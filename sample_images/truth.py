@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-_RGB_TO_XYZ = np.array([[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]])
+_RGB_TO_XYZ = np.array(
+    [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]
+)
 _WHITE = _RGB_TO_XYZ.sum(axis=1)
 
 

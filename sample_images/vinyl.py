@@ -47,7 +47,7 @@ def vinyl(
     Parameters
     ----------
     linear_rgb, image
-        Base color: one linear color, or a linear color image in the ``UVMap`` (then ``linear_rgb`` is unused).
+        Base color: one linear color, or a linear color image in the ``UVMap`` instead.
     greasy
         0 = dry matte skin, 1 = a wet-looking film of plasticizer (clear coat, smooth).
     mottle
