@@ -1,0 +1,379 @@
+"""The sign beside a molded name: registered, trademark, or none.
+
+No OCR engine tells the three small signs apart in relief, so a network of our own looks along each line of
+text. It was trained on strips of lettering in many fonts under random light (``training/mark_symbol.py``,
+record beside it) and knows five things: nothing, ®, ©, TM, and some other small sign.
+
+How this could mislead a dealer, and what guards against it: © taken for ® turns an early doll into a late
+one (the two must be far apart in the network's eyes, seen at three sizes, and the sign large enough); a
+sign too small to be seen taken for none (none is only said of letters large enough to carry a visible one).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.locate.places import MarkPlace
+from vision.ocr import straightened
+from vision.photo import Photo
+from vision.relief import luminance
+from vision.traits import Quantity, Reason, Region, TextLine, Trait, TraitRecord
+
+METHOD = "mark_symbol/1"
+
+#: What the network tells apart, in the order of its outputs.
+KINDS = ("nothing", "registered", "copyright", "trademark", "other")
+#: How each sign is written.
+CHARACTERS = {"registered": "®", "copyright": "©", "trademark": "™"}
+
+#: Height of a capital over the height of a line's outline, as text detectors draw it.
+CAPITAL_SHARE = 0.53
+#: Smallest sign told apart, in pixels of the original.
+SMALLEST_PX = 25.0
+#: Smallest lead of the best sign over the next that is believed.
+THINNEST_MARGIN = 0.5
+
+_STRIP_HEIGHT = 112
+_CAPITAL_PX = 48.0
+_STRIDE = 8
+_ZOOMS = (0.85, 1.0, 1.2)
+_FOUND = 0.35
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """A small sign seen along a line of text.
+
+    Attributes
+    ----------
+    kind
+        One of :data:`KINDS` but ``nothing``.
+    shares
+        Share of each kind but ``nothing``, given that there is a sign; mean over the sizes looked at.
+    presence
+        Mean probability that there is a sign at all.
+    margin
+        Lead of the best share over the next, 0–1.
+    at
+        Where along the line's outline its middle lies: 0 at the first character, 1 at the last; may lie
+        outside.
+    size_px
+        Rough height in pixels of the original.
+    center
+        (x, y) in pixels of the original.
+    """
+
+    kind: str
+    shares: dict[str, float]
+    presence: float
+    margin: float
+    at: float
+    size_px: float
+    center: tuple[float, float]
+
+
+def find_signs(rgb: NDArray[np.uint8], outline: NDArray[Any]) -> list[Sign]:
+    """Return the signs along one line of text, first to last.
+
+    Parameters
+    ----------
+    rgb
+        (H, W, 3) uint8 sRGB.
+    outline
+        (2 k, 2) points in the picture's pixels: the upper edge of the line as read, then the lower edge back.
+
+    Returns
+    -------
+    Signs whose presence is above a low bar; empty when the line is too short or flat to tell.
+    """
+    band, run = _band(np.asarray(outline, np.float64).reshape(-1, 2))
+    height = float(np.median(np.linalg.norm(band[: len(band) // 2] - band[len(band) // 2 :][::-1], axis=1)))
+    if height < 12:
+        return []
+    looks = [_look(rgb, band, zoom) for zoom in _ZOOMS]
+    columns = looks[1].shape[2]
+    rows = looks[1].shape[1]
+    stack = np.stack([_onto(look, zoom, rows, columns) for look, zoom in zip(looks, _ZOOMS, strict=True)])
+    mean = stack.mean(axis=0)
+    signs = [_sign_at(mean, row, column, band, run, height) for row, column in _peaks(1.0 - mean[0])]
+    return sorted(signs, key=lambda sign: sign.at)
+
+
+def measure(photo: Photo, marks: Sequence[MarkPlace], text_record: TraitRecord) -> TraitRecord:
+    """Return which sign stands with the molded text.
+
+    Parameters
+    ----------
+    photo
+        The photo ``text_record`` was read from.
+    marks
+        Candidate places; used for the region when no text was read.
+    text_record
+        The record of ``mark_text``: its lines say where to look and which way is up.
+
+    Returns
+    -------
+    ``registered``, ``trademark`` or ``none`` (a copyright sign alone counts as none and is flagged), with
+    the quantity ``margin``; or ``not_located``, ``too_small``, ``ambiguous``, or the reason the text gave.
+    """
+    region = Region.from_arrays([np.asarray(m.outline) for m in marks]) if marks else None
+    lines = text_record.text or ()
+    if not lines:
+        reason = text_record.not_measured or Reason.NOT_LOCATED
+        return TraitRecord.withheld(
+            Trait.MARK_SYMBOL,
+            reason,
+            METHOD,
+            "No line of text was read beside which a sign could stand.",
+            region=region,
+        )
+    region = Region.from_arrays([np.asarray(line.polygon) for line in lines])
+    found = _distinct([s for line in lines for s in find_signs(photo.rgb, np.asarray(line.polygon))])
+    relevant = [s for s in found if max(s.shares["registered"], s.shares["trademark"]) * s.presence > 0.15]
+    if relevant:
+        best = max(relevant, key=lambda s: s.presence * max(s.shares["registered"], s.shares["trademark"]))
+        return _signed(best, region)
+    return _unsigned(lines, found, region)
+
+
+def _signed(sign: Sign, region: Region) -> TraitRecord:
+    """The record for a sign that may be ® or TM."""
+    registered = sign.presence * sign.shares["registered"]
+    trademark = sign.presence * sign.shares["trademark"]
+    cap = 0.5 + 0.47 * min(1.0, sign.margin) * min(1.0, sign.presence)
+    candidates = {
+        "registered": min(cap, registered),
+        "trademark": min(cap, trademark),
+        "none": max(0.0, 1.0 - registered - trademark),
+    }
+    half = 0.5 * sign.size_px
+    x, y = sign.center
+    rest: dict[str, Any] = {
+        "quantities": {"margin": Quantity(sign.margin, 0.15)},
+        "region": Region.box(x - half, y - half, x + half, y + half),
+        "n_pixels": int(sign.size_px**2),
+        "candidates": candidates,
+    }
+    if sign.size_px < 0.8 * SMALLEST_PX:
+        return TraitRecord.withheld(
+            Trait.MARK_SYMBOL,
+            Reason.TOO_SMALL,
+            METHOD,
+            f"There is a sign of about {sign.size_px:.0f} px; under {SMALLEST_PX:.0f} px ®, © and TM look alike.",
+            **rest,
+        )
+    if sign.margin < THINNEST_MARGIN or sign.presence < 0.6:
+        return TraitRecord.withheld(
+            Trait.MARK_SYMBOL,
+            Reason.AMBIGUOUS,
+            METHOD,
+            "There may be a sign, but which one cannot be told; a sharp close-up in side light would help.",
+            **rest,
+        )
+    rest.pop("candidates")
+    return TraitRecord.decide(
+        Trait.MARK_SYMBOL,
+        candidates,
+        METHOD,
+        detail=f"A {sign.kind} sign of about {sign.size_px:.0f} px.",
+        **rest,
+    )
+
+
+def _unsigned(lines: Sequence[TextLine], found: Sequence[Sign], region: Region) -> TraitRecord:
+    """The record when neither ® nor TM was seen: none, if one would have been."""
+    letters = max(_letter_height(line) for line in lines)
+    read = max(line.confidence for line in lines)
+    flags = ("copyright_sign",) if any(s.kind == "copyright" and s.presence > 0.6 for s in found) else ()
+    unsure = max((s.presence for s in found if s.kind != "copyright"), default=0.0)
+    missed = 0.08 + 0.5 / (1.0 + math.exp((letters - 24.0) / 5.0)) + 0.25 * (1.0 - read)
+    none = max(0.0, (1.0 - missed) * (1.0 - 0.6 * unsure))
+    candidates = {"none": none, "registered": (1.0 - none) / 2, "trademark": (1.0 - none) / 2}
+    margin = {"margin": Quantity(max(0.0, none - (1.0 - none) / 2), 0.15)}
+    if letters < 16:
+        return TraitRecord.withheld(
+            Trait.MARK_SYMBOL,
+            Reason.TOO_SMALL,
+            METHOD,
+            "The letters are so small that a sign beside them would not be seen; take it closer.",
+            candidates=candidates,
+            quantities=margin,
+            region=region,
+        )
+    return TraitRecord.decide(
+        Trait.MARK_SYMBOL,
+        candidates,
+        METHOD,
+        "No sign was seen, but the text is not clear enough to say there is none.",
+        detail="No registered or trademark sign stands with the text.",
+        quantities=margin,
+        region=region,
+        flags=flags,
+    )
+
+
+# --- looking -----------------------------------------------------------------------------------------
+
+
+def _band(outline: NDArray[np.float64]) -> tuple[NDArray[np.float64], tuple[float, float]]:
+    """Widen a line's outline to the strip the network wants.
+
+    Returns the (2 k, 2) band, and where the line's own first and last character lie in it (0–1).
+    """
+    half = len(outline) // 2
+    upper, lower = outline[:half], outline[half:][::-1]
+    middle, across = 0.5 * (upper + lower), 0.5 * (upper - lower)
+    height = float(np.median(2 * np.linalg.norm(across, axis=1)))
+    reach = 1.3 * height
+    first = middle[0] - middle[1]
+    last = middle[-1] - middle[-2]
+    first *= reach / (np.linalg.norm(first) + 1e-9)
+    last *= reach / (np.linalg.norm(last) + 1e-9)
+    middle = np.concatenate([middle[:1] + first, middle, middle[-1:] + last])
+    across = np.concatenate([across[:1], across, across[-1:]])
+    grow = _STRIP_HEIGHT / _CAPITAL_PX * CAPITAL_SHARE
+    band = np.concatenate([middle + grow * across, (middle - grow * across)[::-1]])
+    length = float(np.linalg.norm(np.diff(middle, axis=0), axis=1).sum())
+    return band, (reach / length, 1.0 - reach / length)
+
+
+def _look(rgb: NDArray[np.uint8], band: NDArray[np.float64], zoom: float) -> NDArray[np.float32]:
+    """Class shares (5, 14, W / 8) along a band, its letters ``zoom`` times the usual size."""
+    half = len(band) // 2
+    middle, across = 0.5 * (band[:half] + band[half:][::-1]), 0.5 * (band[:half] - band[half:][::-1])
+    scaled = np.concatenate([middle + across / zoom, (middle - across / zoom)[::-1]])
+    strip = straightened(rgb, scaled, _STRIP_HEIGHT)
+    width = max(320, math.ceil(strip.shape[1] / 32) * 32)
+    right = width - strip.shape[1]
+    strip = np.asarray(cv2.copyMakeBorder(strip, 0, 0, 0, right, cv2.BORDER_REPLICATE), np.uint8)
+    used = math.ceil((width - right) / _STRIDE)
+    tensor = normalized(strip)[None, None]
+    session = _session()
+    scores = np.asarray(session.run(None, {session.get_inputs()[0].name: tensor})[0][0], np.float32)
+    shares = np.exp(scores - scores.max(axis=0))
+    return (shares / shares.sum(axis=0))[:, :, :used]
+
+
+def normalized(strip: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return a strip as the network was trained to see it.
+
+    Parameters
+    ----------
+    strip
+        (112, W >= 64, 3) uint8 sRGB.
+
+    Returns
+    -------
+    (112, W) float32: log luminance without slow changes, over its strength, within ±4.
+    """
+    log = np.log(luminance(strip) + np.float32(2 / 255))
+    fine = log - cv2.GaussianBlur(log, (121, 121), 24.0)
+    strength = float(np.sqrt(np.mean(fine * fine)))
+    return np.clip(fine / (strength + 0.01), -4, 4).astype(np.float32)
+
+
+@cache
+def _session() -> Any:
+    import onnxruntime
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    options.inter_op_num_threads = 1
+    options.enable_cpu_mem_arena = False
+    options.log_severity_level = 4
+    model = files("vision").joinpath("models/mark_symbol.onnx").read_bytes()
+    return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
+
+
+def _onto(look: NDArray[np.float32], zoom: float, rows: int, columns: int) -> NDArray[np.float32]:
+    """Bring one look onto the cells of the unzoomed one; the outside counts as nothing."""
+    at_x = ((np.arange(columns) + 0.5) * look.shape[2] / columns - 0.5).astype(np.float32)
+    at_y = ((np.arange(rows) + 0.5 - rows / 2) * zoom + rows / 2 - 0.5).astype(np.float32)
+    grid_x, grid_y = np.meshgrid(at_x, at_y)
+    planes = [
+        cv2.remap(
+            plane, grid_x, grid_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float(k == 0)
+        )
+        for k, plane in enumerate(look)
+    ]
+    return np.stack(planes)
+
+
+def _peaks(presence: NDArray[np.float32]) -> list[tuple[int, int]]:
+    """Cells where presence is highest within two letters' reach and above the low bar."""
+    smooth = cv2.GaussianBlur(presence, (3, 3), 0.8, borderType=cv2.BORDER_REFLECT)
+    highest = cv2.dilate(smooth, np.ones((9, 9), np.uint8))
+    rows, columns = np.nonzero((smooth >= highest) & (smooth > _FOUND))
+    kept: list[tuple[int, int]] = []
+    for row, column in sorted(zip(rows.tolist(), columns.tolist(), strict=True), key=lambda p: -smooth[p]):
+        if all(abs(column - c) > 4 for _, c in kept):
+            kept.append((row, column))
+    return kept
+
+
+def _sign_at(
+    mean: NDArray[np.float32],
+    row: int,
+    column: int,
+    band: NDArray[np.float64],
+    run: tuple[float, float],
+    height: float,
+) -> Sign:
+    near = mean[:, max(0, row - 1) : row + 2, max(0, column - 1) : column + 2]
+    presence = float((1.0 - near[0]).max())
+    weight = near[1:].mean(axis=(1, 2))
+    shares = {kind: float(w / weight.sum()) for kind, w in zip(KINDS[1:], weight, strict=True)}
+    ranked = sorted(shares.values(), reverse=True)
+    there = (1.0 - mean[0]) > 0.5
+    count, parts = cv2.connectedComponents(there.astype(np.uint8))
+    cells = int((parts == parts[row, column]).sum()) if count > 1 and parts[row, column] else 1
+    scale = height / _STRIP_HEIGHT
+    size = math.sqrt(cells * _STRIDE**2 / math.pi) / 0.3 * scale
+    along = (column + 0.5) / mean.shape[2]
+    upper, lower = _at_share(band, along)
+    center = upper + (row + 0.5) / mean.shape[1] * (lower - upper)
+    return Sign(
+        max(shares, key=shares.__getitem__),
+        shares,
+        presence,
+        ranked[0] - ranked[1],
+        (along - run[0]) / max(run[1] - run[0], 1e-6),
+        size,
+        (float(center[0]), float(center[1])),
+    )
+
+
+def _at_share(band: NDArray[np.float64], share: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Points on the upper and lower edge at a share of the band's length."""
+    half = len(band) // 2
+    upper, lower = band[:half], band[half:][::-1]
+    steps = np.linalg.norm(np.diff(0.5 * (upper + lower), axis=0), axis=1)
+    run = np.concatenate([[0.0], np.cumsum(steps)])
+    at = share * run[-1]
+    top = np.array([np.interp(at, run, upper[:, i]) for i in (0, 1)])
+    bottom = np.array([np.interp(at, run, lower[:, i]) for i in (0, 1)])
+    return top, bottom
+
+
+def _distinct(signs: Sequence[Sign]) -> list[Sign]:
+    """Signs seen from two lines counted once: the surer look is kept."""
+    kept: list[Sign] = []
+    for sign in sorted(signs, key=lambda s: -s.presence * s.margin):
+        if all(math.dist(sign.center, o.center) > 0.7 * max(sign.size_px, o.size_px) for o in kept):
+            kept.append(sign)
+    return kept
+
+
+def _letter_height(line: TextLine) -> float:
+    points = np.asarray(line.polygon, np.float64)
+    half = len(points) // 2
+    return CAPITAL_SHARE * float(np.median(np.linalg.norm(points[:half] - points[half:][::-1], axis=1)))
