@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipelines import story as tell
 from pipelines.dossier import Dossier, MergedTrait
-from pipelines.guide import Alteration, Guide
+from pipelines.guide import WORDS, Alteration, Guide
 from pipelines.verbal import SCALE_NOTE, verbal
 from pipelines.weighing import MIN_INDEPENDENT, NONE_ID, Evidence, Hypothesis, Model, Vector, evidence_of
 
@@ -335,18 +335,18 @@ def _contribution(
 ) -> Contribution:
     guide = model.guide
     spec = guide.traits[item.trait]
-    seen = f"{tell.capital(spec.label)}{tell.part_words(item.part)}: {spec.words_of(item.state)}"
-    if hypothesis.release is None:
-        sentence = f"{seen}."
-    else:
+    states = (item.state, *item.rivals)
+    seen = " or ".join(spec.words_of(state) for state in states)
+    sentence = f"{tell.capital(spec.label)}{tell.part_words(item.part)}: {seen}."
+    release = hypothesis.release or ""
+    if release:
         expectation = model.expected(hypothesis, item.trait)
         whom = _whom(guide, hypothesis)
         if expectation is None:
-            sentence = f"{seen}. The guide is silent on this for {whom}."
+            sentence += f" The guide is silent on this for {whom}."
         else:
-            word = expectation.get(item.state, "never")
-            sentence = f"{seen}. By the guide, {word} so for {whom}."
-    release = hypothesis.release or ""
+            word = max((expectation.get(state, "never") for state in states), key=WORDS.__getitem__)
+            sentence += f" By the guide, {word} so for {whom}."
     source = merged.source if merged is not None else ""
     rule_source = guide.source_of(release, item.trait)
     return Contribution(item.trait, item.part, item.state, ratio, sentence, source, rule_source)

@@ -67,12 +67,15 @@ class Evidence:
         (H,) float64, natural logarithm, at most 0, capped.
     state
         The likeliest state.
+    rivals
+        Other states that are more than half as likely as that.
     """
 
     trait: str
     part: str | None
     state: str
     log_likelihood: Vector
+    rivals: tuple[str, ...] = ()
 
     @property
     def spread(self) -> float:
@@ -108,7 +111,8 @@ class Model:
         likelihood = self.table(trait) @ _spread_out(chances, states)
         likelihood = np.maximum(likelihood, likelihood.max() / SINGLE_CAP)
         best = max(states, key=lambda s: chances.get(s, 0.0))
-        return Evidence(trait, part, best, np.log(likelihood / likelihood.max()))
+        rivals = tuple(s for s in states if s != best and chances.get(s, 0.0) > chances.get(best, 0.0) / 2)
+        return Evidence(trait, part, best, np.log(likelihood / likelihood.max()), rivals)
 
     def weights(self, evidence: Sequence[Evidence]) -> Vector:
         """Return how much each finding counts, given what it is correlated with; (N,) in [0, 1]."""

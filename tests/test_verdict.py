@@ -253,6 +253,14 @@ def test_every_contribution_says_where_its_rule_comes_from():
             assert contribution.sentence.endswith(".")
 
 
+def test_two_marks_that_share_the_lines_read_are_both_named():
+    result = verdict(mark("VERITY", "PATS. PEND.", "MCMLVIII"))
+    sentences = [c.sentence for c in result.release("r5").supporting if c.trait == "mark_wording"]
+    assert sentences
+    assert "patents pending or VERITY, registered" in sentences[0]
+    assert "always so for Verity, fifth release" in sentences[0]
+
+
 def test_an_unknown_claim_is_an_error():
     with pytest.raises(KeyError):
         verdict(claim="r9")
