@@ -10,6 +10,7 @@ from pipelines.verbal import VERBAL_SCALE, verbal
 from pipelines.weighing import MIN_INDEPENDENT, NONE_ID
 
 if TYPE_CHECKING:
+    from pipelines.guide import TraitSpec
     from pipelines.verdict import AlterationFlag, ClaimVerdict, Contribution, ReleaseVerdict
 
 #: An alteration leads the verdict from this probability on.
@@ -63,24 +64,23 @@ def _likeliest(releases: Sequence[ReleaseVerdict]) -> list[str]:
 
 
 def story(
-    releases: Sequence[ReleaseVerdict],
-    flags: Sequence[AlterationFlag],
     claim: ClaimVerdict | None,
+    flags: Sequence[AlterationFlag],
+    because: Sequence[str],
     dossier: Dossier,
-    any_evidence: bool,
 ) -> tuple[str, ...]:
-    """Return the sentences below the headline: claim, signs of alteration, why, and what disagrees."""
+    """Return the sentences below the headline: claim, signs of alteration, why, and what disagrees.
+
+    ``because`` holds the sentences on the findings; empty when nothing counted.
+    """
     told: list[str] = []
     if claim is not None:
         told.append(_CLAIM_WORDS[claim.state].format(label=claim.label))
     told += [flag.sentence for flag in flags]
-    top = next((r for r in releases if r.id != NONE_ID), releases[0])
-    if any_evidence:
-        told += [c.sentence for c in top.supporting[:3]]
-        told += [f"Against {top.label}: {c.sentence}" for c in top.contradicting[:1]]
+    told += because
     conflicts = [m for m in dossier.traits if m.conflict]
     told += [f"{capital(m.trait.replace('_', ' '))}: {m.record.detail}" for m in conflicts]
-    told += [_feet_differ(dossier), "" if any_evidence else _why_nothing(dossier)]
+    told += [_feet_differ(dossier), "" if because else _why_nothing(dossier)]
     return tuple(dict.fromkeys(sentence for sentence in told if sentence))
 
 
@@ -131,9 +131,10 @@ def claim_reasons(
     return reasons + [c.sentence for c in (*against[:3], *support[:3])]
 
 
-def part_words(part: str | None) -> str:
-    """Return a part in brackets, to follow a trait."""
-    return "" if part is None else f" ({part.replace('_', ' ')})"
+def seen(spec: TraitSpec, states: Sequence[str], part: str | None) -> str:
+    """Return one sentence on what was seen; more states than one are alternatives."""
+    where = "" if part is None else f" ({part.replace('_', ' ')})"
+    return f"{capital(spec.label)}{where}: {' or '.join(spec.words_of(state) for state in states)}."
 
 
 def _listed(names: Sequence[str]) -> str:

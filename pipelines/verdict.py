@@ -24,6 +24,7 @@ Members = NDArray[np.bool_]
 
 #: A finding that moves a release by less than this (log10) is not worth a line.
 _WORTH_SAYING = 0.1
+_USUAL = ("always", "usually")
 #: A finding speaks against a release when the likeliest other one explains it so much better (log10).
 _CLEARLY_AGAINST = -0.3
 #: A claim is contradicted only beyond this ratio against the likeliest other release, and below this
@@ -238,9 +239,10 @@ def weigh(dossier: Dossier, guide: Guide, claim: str | None = None, model: Model
     flags = _flags(weighted, claim)
     judged = None if claim is None else judge_claim(weighted, guide.releases[claim].id, flags)
     cannot_tell = not pairs or not tell.stands_out(releases[0])
+    because = weighted.loudest_findings() if cannot_tell else _why(releases)
     return Verdict(
         headline=tell.headline(releases, flags, judged, len(pairs)),
-        story=tell.story(releases, flags, judged, dossier, bool(pairs)),
+        story=tell.story(judged, flags, because, dossier),
         releases=tuple(releases),
         alteration_flags=flags,
         claim=judged,
@@ -276,6 +278,21 @@ class Weighted:
         """Return the likeliest other release, None for none of these."""
         others = [r for r in (*self.model.guide.releases, None) if r != release]
         return max(others, key=lambda r: float(self.posterior[self.model.members(r)].sum()))
+
+    def loudest_findings(self, most: int = 3) -> list[str]:
+        """Return the most telling findings in words that favor no release."""
+        loudness = [weight * item.spread for item, weight in zip(self.evidence, self.weights, strict=True)]
+        order = sorted(range(len(loudness)), key=lambda i: (-round(loudness[i], 9), self.evidence[i].trait))
+        return [self._in_general(self.evidence[i]) for i in order[:most]]
+
+    def _in_general(self, item: Evidence) -> str:
+        guide = self.model.guide
+        said = [r.expect[item.trait] for r in guide.releases.values() if item.trait in r.expect]
+        states = (item.state, *item.rivals)
+        usual = sum(any(e.get(state, "never") in _USUAL for state in states) for e in said)
+        count = f"{usual} of the {len(guide.releases)} releases" if usual else "none of the releases"
+        seen = tell.seen(guide.traits[item.trait], states, item.part)
+        return f"{seen} By the guide, usual for {count}."
 
     def speaking_against(self, members: Members, rival: Members) -> int:
         """Return how many traits the rival explains much better than the members."""
@@ -336,8 +353,7 @@ def _contribution(
     guide = model.guide
     spec = guide.traits[item.trait]
     states = (item.state, *item.rivals)
-    seen = " or ".join(spec.words_of(state) for state in states)
-    sentence = f"{tell.capital(spec.label)}{tell.part_words(item.part)}: {seen}."
+    sentence = tell.seen(spec, states, item.part)
     release = hypothesis.release or ""
     if release:
         expectation = model.expected(hypothesis, item.trait)
@@ -356,6 +372,12 @@ def _whom(guide: Guide, hypothesis: Hypothesis) -> str:
     if hypothesis.alteration is not None:
         return f"“{guide.alterations[hypothesis.alteration].label}”"
     return guide.label(hypothesis.release or "")
+
+
+def _why(releases: Sequence[ReleaseVerdict]) -> list[str]:
+    top = next((r for r in releases if r.id != NONE_ID), releases[0])
+    against = [f"Against {top.label}: {c.sentence}" for c in top.contradicting[:1]]
+    return [*(c.sentence for c in top.supporting[:3]), *against]
 
 
 def _release(weighted: Weighted, release: str | None) -> ReleaseVerdict:
