@@ -277,7 +277,8 @@ def _run(work: Callable[[], int]) -> NoReturn:
         code = work()
         sys.stdout.flush()
     except RakelightError as error:
-        print(f"rakelight: {_safe(str(error))}", file=sys.stderr)
+        lines = [_safe(line) for line in str(error).splitlines()]
+        print("rakelight:", "\n".join(lines), file=sys.stderr)
         code = error.exit_code
     except KeyboardInterrupt:
         print("rakelight: interrupted.", file=sys.stderr)

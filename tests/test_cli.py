@@ -139,6 +139,12 @@ def test_a_broken_regions_file(answers, photos, tmp_path):
     assert not answers["requests"]
 
 
+def test_a_complaint_of_several_lines_keeps_them_and_cannot_steer_a_terminal(answers, photos):
+    answers["records"] = UsageError("one\n  two \x1b[2J")
+    _, _, err = call("measure", photos)
+    assert err == "rakelight: one\n  two \ufffd[2J\n"
+
+
 def test_an_unwritable_result_is_said_before_the_work(answers, photos, tmp_path):
     for place in (tmp_path / "no" / "a.json", tmp_path):
         code, _, err = call("measure", photos, "--json", place)
