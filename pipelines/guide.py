@@ -190,7 +190,7 @@ class Guide:
 
     def spoken_of(self) -> tuple[str, ...]:
         """Return the traits that at least one release or alteration speaks of, in declared order."""
-        parts = [*self.releases.values(), *self.alterations.values()]
+        parts: list[Release | Alteration] = [*self.releases.values(), *self.alterations.values()]
         said = {trait for part in parts for trait in part.expect}
         return tuple(trait for trait in self.traits if trait in said)
 

@@ -112,7 +112,9 @@ def _unlisted_score(read: Sequence[tuple[str, float]], marks: Mapping[str, Mark]
 def _patterns(lines: tuple[str, ...]) -> tuple[tuple[str, tuple[int, ...]], ...]:
     """All ways in which one line, or two neighbors run together, may be spelled; with the lines used."""
     spelled = [_variants(line) for line in lines]
-    out = [(variant, (i,)) for i, variants in enumerate(spelled) for variant in variants]
+    out: list[tuple[str, tuple[int, ...]]] = [
+        (variant, (i,)) for i, variants in enumerate(spelled) for variant in variants
+    ]
     for i in range(len(lines) - 1):
         out += [(a + b, (i, i + 1)) for a, b in itertools.product(spelled[i], spelled[i + 1])]
     return tuple(out)
