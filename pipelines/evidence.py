@@ -122,10 +122,13 @@ def swatches_of(record: TraitRecord) -> list[Swatch]:
 
 
 def file_name(photo_file: str, record: TraitRecord) -> str:
-    """Return a safe file name without suffix: ``"IMG_2231-eyeliner_color"``."""
-    stem = re.sub(r"[^A-Za-z0-9._-]+", "_", Path(photo_file).stem).strip("._")[:80] or "photo"
+    """Return a safe file name without suffix: ``"IMG_2231_jpg-eyeliner_color"``.
+
+    The photo's own suffix stays part of it, so that ``a.jpg`` and ``a.png`` do not overwrite each other.
+    """
+    photo = re.sub(r"[^A-Za-z0-9-]+", "_", photo_file).strip("_")[:80] or "photo"
     part = f"-{record.part}" if record.part else ""
-    return re.sub(r"[^A-Za-z0-9._-]+", "_", f"{stem}-{record.trait}{part}")
+    return re.sub(r"[^A-Za-z0-9_-]+", "_", f"{photo}-{record.trait}{part}")
 
 
 def pictures(pixels: Photo, photo: Examined) -> Iterator[Evidence]:

@@ -143,7 +143,7 @@ def percent(p: float) -> str:
     """Return a probability as a percentage that never claims certainty."""
     if p >= 0.995:
         return "over 99 %"
-    if 0 < p < 0.01:
+    if p < 0.01:
         return "under 1 %"
     return f"{100 * p:.0f} %"
 
