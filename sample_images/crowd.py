@@ -101,7 +101,7 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
     subject = Subject(
         "crowd",
         (0.0, 0.0, 0.0 if lying else 1.0),
-        max(half_w, half_h if lying else 4.5) * 1.02,
+        max(half_w, half_h) * 1.02 if lying else max(0.74 * half_w, 0.6 * half_h + 2.4),
         view_dir=(0.0, 0.0, 1.0) if lying else (0.0, -0.94, 0.34),
         up=(0.0, 1.0, 0.0) if lying else (0.0, 0.0, 1.0),
         support="lying" if lying else "standing",

@@ -104,7 +104,7 @@ def draw_paint(rng: Generator, params: dict[str, Any], shape: HeadShape) -> Face
         lip=_jitter(rng, LIPS[str(params.get("lip_color", rng.choice(list(LIPS))))], 3),
         lip_wear=float(params.get("lip_wear", rng.uniform(0.25, 0.65))),
         lip_wear_place=str(params.get("lip_wear_place", rng.choice(["crown", "corner", "edge"]))),
-        lip_grow=float(params.get("lip_grow", rng.uniform(0.06, 0.11))),
+        lip_grow=float(params.get("lip_grow", rng.uniform(0.022, 0.045))),
         blush=float(params.get("blush", rng.uniform(0, 0.3))),
         scratches=int(params.get("scratches", rng.integers(0, 4))),
         dirt=int(params.get("dirt", rng.integers(0, 4))),
@@ -261,10 +261,12 @@ def make_head(rng: Generator, params: dict[str, Any], detail: float = 1.0, part:
     """
     if "head_seed" in params:
         rng = np.random.default_rng(int(params["head_seed"]))
-    shape = HeadShape.draw(rng)
-    paint = draw_paint(rng, params, shape)
+    # Streams of their own: the same doll keeps its hair color whatever the detail of its picture.
+    shape_rng, paint_rng, brush_rng, rng = rng.spawn(4)
+    shape = HeadShape.draw(shape_rng)
+    paint = draw_paint(paint_rng, params, shape)
     greasy = float(params.get("greasy", rng.choice([0.0, 0.0, 0.85])))
-    canvas = paint_face(shape, paint, rng, 500.0 * detail, rough=0.46)
+    canvas = paint_face(shape, paint, brush_rng, 500.0 * detail, rough=0.46)
     if part:
         canvas.ids[..., 1] = part
     rough = None
