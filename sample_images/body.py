@@ -295,7 +295,7 @@ def _garment(
     region: Region,
     drop: float,
 ) -> list[bpy.types.Object]:
-    """Make the garment where it is now: ``drop`` cm below where it lay all those years, bunched at the top."""
+    """Make the garment where it is now: ``drop`` cm below where it used to lie, bunched at the top."""
     material = _cloth(rng, params)
     x, y, z = grid.xyz
     front = region(x[:, 0], z[0] + drop, False)[:, None, :]

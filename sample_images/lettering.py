@@ -90,7 +90,7 @@ class Face:
         return "".join(map(bold, text))
 
     def strip(self, text: str, tracking: float) -> Image.Image:
-        """Draw one line as an 8-bit picture: margin of half a cap height left and right, cap fills the middle."""
+        """Draw one line: an 8-bit picture two cap heights tall, half a cap height of margin at both ends."""
         cap = self.cap_px
         pieces = [self._piece(c) for c in text]
         width = sum(p[1] for p in pieces) + tracking * cap * max(len(pieces) - 1, 0)
@@ -129,7 +129,7 @@ class Face:
         stamp = Image.new("L", (int(cap * 1.4), int(cap * 2)))
         draw = ImageDraw.Draw(stamp)
         box = (0.12 * cap, bottom - size, 0.12 * cap + size, bottom)
-        draw.ellipse(box, outline=255, width=max(int(0.09 * size), 1))
+        draw.ellipse(box, outline=255, width=max(round(0.1 * size), 1))
         letter = self._at(size * 0.5)
         center = (box[0] + size / 2, bottom - size * 0.25)
         draw.text(center, self.glyphs(_SYMBOLS[char]), fill=255, font=letter, anchor="ms")
@@ -165,7 +165,7 @@ def draw(
     box: bool = False,
     box_line: int | None = None,
     arc: float = 0.0,
-    softness: float = 0.05,
+    softness: float = 0.04,
     align: str = "center",
 ) -> Lettering:
     """Draw a block of lettering.
@@ -222,7 +222,8 @@ def _soften(mask: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     picture = Image.fromarray((mask * 255).astype(np.uint8))
     narrow = np.asarray(picture.filter(ImageFilter.GaussianBlur(sigma)), np.float32) / 255
     wide = np.asarray(picture.filter(ImageFilter.GaussianBlur(sigma * 2.2)), np.float32) / 255
-    return 0.7 * narrow + 0.3 * wide
+    # Thin strokes keep nearly the full height, as a mold's cutter makes them equally deep.
+    return np.tanh(2.2 * (0.75 * narrow + 0.25 * wide)) / np.float32(np.tanh(2.2))
 
 
 def _bend(
@@ -263,7 +264,7 @@ def sample(image: NDArray[Any], x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.
 
 
 def add_relief(material: bpy.types.Material, height: NDArray[Any] | bpy.types.Image, depth_cm: float) -> None:
-    """Bump a vinyl material by a height picture in its ``UVMap`` (0–1 is ``depth_cm``), under its own grain."""
+    """Bump a vinyl by a height picture in its ``UVMap`` (0–1 is ``depth_cm``), under its own grain."""
     image = height if isinstance(height, bpy.types.Image) else image_from_array("relief", height, color=False)
     tree = material.node_tree
     texture = tree.nodes.new("ShaderNodeTexImage")

@@ -58,7 +58,7 @@ PHRASES = (
     "NO. 850",
 )
 HAIR = ((0.55, 0.38, 0.16), (0.05, 0.025, 0.015), (0.2, 0.07, 0.025), (0.62, 0.48, 0.28), (0.012, 0.01, 0.01))
-CAP_PX = 48
+CAP_PX = 64
 
 
 @dataclass(frozen=True)
@@ -109,6 +109,7 @@ def build(rng: np.random.Generator, params: dict[str, Any]) -> Subject:
     cap = float(params.get("cap_cm", rng.uniform(0.12, 0.22)))
     share = float(params.get("letter_share", np.exp(rng.uniform(np.log(0.018), np.log(0.075)))))
     block = _letter(rng, params, lines)
+    cap = min(cap, _cap_that_fits(body, block))
     patch, maps = _patch(rng, params, body, block, cap)
     angles, alongs = _axes(body, patch, cap)
     depth = float(params.get("depth", np.exp(rng.uniform(np.log(0.03), np.log(0.14)))))
@@ -161,7 +162,7 @@ def _letter(rng: np.random.Generator, params: dict[str, Any], lines: list[str]) 
     arc = float(params.get("arc", rng.uniform(0.5, 1.9) * rng.choice([1, -1]) if rng.random() < 0.3 else 0.0))
     if len(lines) > 2:  # tight bends would fold a tall block onto itself
         arc = float(np.clip(arc, -0.9, 0.9))
-    softness = float(params.get("softness", rng.uniform(0.03, 0.09)))
+    softness = float(params.get("softness", rng.uniform(0.02, 0.065)))
     return lettering.draw(
         rng, lines, CAP_PX, params.get("font"), box_line=box_line, arc=arc, softness=softness
     )
@@ -261,6 +262,24 @@ def _smooth(x: NDArray[Any], knots: NDArray[Any], values: NDArray[Any]) -> NDArr
 # ------------------------------------------------------------------------------------------------- surface
 
 
+def _scale_at(body: Body) -> tuple[float, float]:
+    """Centimeters a radian round, and a centimeter along, at the mark's place."""
+    (angle, along), eps = body.spot, 1e-4
+    corner = body.point(np.array([angle, angle + eps, angle]), np.array([along, along, along + eps]))
+    return (
+        float(np.linalg.norm(corner[1] - corner[0]) / eps),
+        float(np.linalg.norm(corner[2] - corner[0]) / eps),
+    )
+
+
+def _cap_that_fits(body: Body, block: Lettering | None) -> float:
+    """Return the largest cap height at which the mark does not run round the curve out of sight."""
+    if block is None:
+        return np.inf
+    half = np.abs(block.outline - np.array(block.height.shape[::-1]) / 2).max() / CAP_PX
+    return float(0.62 * _scale_at(body)[0] / half)
+
+
 def _patch(
     rng: np.random.Generator, params: dict[str, Any], body: Body, block: Lettering | None, cap: float
 ) -> tuple[Patch, dict[str, NDArray[Any]]]:
@@ -268,13 +287,9 @@ def _patch(
     tile = np.zeros((3 * CAP_PX, 9 * CAP_PX), np.float32) if block is None else block.height
     margin = int(2.2 * CAP_PX)
     height = np.pad(tile, margin)
-    angle, along = body.spot
-    eps = 1e-4
-    a, b = np.array([angle, angle + eps]), np.array([along, along + eps])
-    per_angle = np.linalg.norm(body.point(a, b[[0, 0]])[1] - body.point(a, b[[0, 0]])[0]) / eps
-    per_along = np.linalg.norm(body.point(a[[0, 0]], b)[1] - body.point(a[[0, 0]], b)[0]) / eps
+    per_angle, per_along = _scale_at(body)
     turn = np.radians(float(params.get("rotation_deg", _draw_turn(rng))))
-    patch = Patch(body.spot, float(per_angle), float(per_along), float(turn), cap / CAP_PX, height.shape)
+    patch = Patch(body.spot, per_angle, per_along, float(turn), cap / CAP_PX, height.shape)
     return patch, {"letters": height}
 
 
@@ -552,8 +567,8 @@ def _subject(
         reach = np.abs(block.outline - np.array(block.height.shape[::-1]) / 2).max() * patch.per_px
         radius = max(radius, 1.15 * float(reach))
     middle = _on_surface(params, body, patch, np.array([center]))[0]
-    tangent_x = _on_surface(params, body, patch, np.array([center - [2, 0], center + [2, 0]]))
-    tangent_y = _on_surface(params, body, patch, np.array([center - [0, 2], center + [0, 2]]))
+    tangent_x = _on_surface(params, body, patch, center + np.array([[-2, 0], [2, 0]]))
+    tangent_y = _on_surface(params, body, patch, center + np.array([[0, -2], [0, 2]]))
     normal = np.cross(tangent_x[1] - tangent_x[0], tangent_y[0] - tangent_y[1])
     normal /= np.linalg.norm(normal)
     lying = params.get("pose") == "lying"

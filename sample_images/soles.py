@@ -238,7 +238,7 @@ def _draw_holes(rng: np.random.Generator, state: str, place: str) -> list[Hole]:
             sharp = sculpt.ring_noise(rng, range(11, 26), 0.2)
             size = (0.035, 0.013) if ragged else (0.004, 0.0)
 
-            def profile(  # noqa: PLR0917
+            def profile(
                 angle: Field,
                 stretch: float = stretch,
                 turn: float = turn,
@@ -255,30 +255,32 @@ def _draw_holes(rng: np.random.Generator, state: str, place: str) -> list[Hole]:
 
 
 def _ragged_rim(rng: np.random.Generator, grid: Grid, field: Field, hole: Hole, height: float) -> Field:
-    """Chip the rim and leave burrs on it."""
-    for angle in rng.uniform(0, 2 * np.pi, rng.integers(4, 9)):
-        reach = hole.radius * rng.uniform(0.95, 1.12)
-        spot = (
-            hole.x + reach * np.cos(angle),
-            hole.y + reach * np.sin(angle),
-            height + rng.uniform(-0.004, 0.012),
-        )
-        size = hole.radius * rng.uniform(0.15, 0.34)
-        chip = sculpt.ellipsoid(
-            grid, spot, (size, size * rng.uniform(0.5, 1.1), size * rng.uniform(0.4, 0.8))
-        )
+    """Break chips out of the rim, raise a torn lip round it and leave a few curled burrs."""
+    x, y, z = grid.xyz
+    angle = np.arctan2(y - hole.y, x - hole.x).astype(np.float32)
+    ring = hole.radius * hole.profile(angle) * 1.04
+    gap = np.hypot(np.hypot(x - hole.x, y - hole.y) - ring, z - height)
+    thick = 0.012 * np.clip(sculpt.ring_noise(rng, range(1, 9), 0.4)(angle), 0, 1.5)
+    field = sculpt.union(field, (gap - thick).astype(np.float32), 0.008)
+    for turn in rng.uniform(0, 2 * np.pi, rng.integers(2, 6)):
+        reach = hole.radius * rng.uniform(0.9, 1.15)
+        spot = np.array([hole.x + reach * np.cos(turn), hole.y + reach * np.sin(turn), height + 0.004])
+        size = hole.radius * rng.uniform(0.12, 0.42)
+        # A chip is a flake: long along the rim or away from it, shallow, with a flat floor.
+        along = rng.uniform(-0.6, 0.6) + turn + np.pi / 2 * rng.integers(0, 2)
+        half = 0.5 * size * np.array([np.cos(along), np.sin(along), rng.uniform(-0.3, 0.3)])
+        chip = sculpt.capsule(grid, spot - half, spot + half, size * 0.5, size * rng.uniform(0.15, 0.5))
         field = sculpt.cut(field, chip, 0.0)
-    for angle in rng.uniform(0, 2 * np.pi, rng.integers(5, 11)):
-        foot_at = hole.radius * rng.uniform(0.98, 1.12)
-        tip_at = hole.radius * rng.uniform(0.72, 1.2)
-        swing = angle + rng.normal(0, 0.2)
-        start = (hole.x + foot_at * np.cos(angle), hole.y + foot_at * np.sin(angle), height - 0.006)
+    for turn in rng.uniform(0, 2 * np.pi, rng.integers(1, 5)):
+        swing = turn + rng.choice([-1, 1]) * rng.uniform(0.25, 0.8)
+        foot_at, tip_at = hole.radius * rng.uniform(0.98, 1.1), hole.radius * rng.uniform(0.8, 1.25)
+        start = (hole.x + foot_at * np.cos(turn), hole.y + foot_at * np.sin(turn), height - 0.006)
         end = (
             hole.x + tip_at * np.cos(swing),
             hole.y + tip_at * np.sin(swing),
-            height + rng.uniform(0.0, 0.022),
+            height + rng.uniform(0.0, 0.02),
         )
-        burr = sculpt.capsule(grid, start, end, rng.uniform(0.008, 0.014), 0.004)
+        burr = sculpt.capsule(grid, start, end, rng.uniform(0.006, 0.011), 0.003)
         field = sculpt.union(field, burr, 0.006)
     return field
 
@@ -557,7 +559,7 @@ def _lining(
 ) -> None:
     """Make the metal tube in a hole: a turned profile with a dented, worn rim."""
     outer = hole.radius * rng.uniform(0.97, 1.02)
-    wall = outer * rng.uniform(0.12, 0.26)
+    wall = outer * rng.uniform(0.13, 0.3)
     proud = rng.uniform(-0.018, 0.018)
     lip = wall * rng.uniform(0.2, 0.45)
     profile = [
