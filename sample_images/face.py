@@ -204,9 +204,9 @@ def _neck(material: bpy.types.Material, low: float, flare: float) -> bpy.types.O
     z = np.linspace(-1.2, low, 50)
     k = np.linspace(0, 2 * np.pi, 96, endpoint=False)
     radius = 0.62 + flare * smooth(z, -2.6, -3.6) ** 1.3 + 0.05 * smooth(z, -1.5, -1.2)
-    ring = np.stack(
-        [radius[:, None] * np.cos(k), 0.12 + radius[:, None] * 0.95 * np.sin(k), z[:, None] + 0 * k], -1
-    )
+    deep = 0.59 + 0.3 * (radius - 0.62)
+    x, y = radius[:, None] * np.cos(k), 0.12 + deep[:, None] * np.sin(k)
+    ring = np.stack([x, y, z[:, None] + 0 * k], -1)
     return grid_object("neck", ring, material, wrap_u=True, flip=True)
 
 
@@ -218,7 +218,7 @@ def neck_of(head: Head) -> bpy.types.Object:
 def _body(shape: HeadShape, skin: Any, greasy: float, garment: Any, rng: Generator) -> list[bpy.types.Object]:
     """Neck and shoulders, dressed or bare."""
     material = vinyl("body", skin, greasy=greasy, seed=3.0)
-    objects = [_neck(material, -3.5, 0.75)]
+    objects = [_neck(material, -4.4, 0.75)]
     a = np.linspace(0.0, np.pi, 60)[:, None]
     b = np.linspace(0, 2 * np.pi, 120, endpoint=False)[None]
     wide = np.sign(np.cos(b)) * np.abs(np.cos(b)) ** 0.8

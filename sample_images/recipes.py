@@ -61,8 +61,10 @@ def draw_setting(recipe: Recipe, rng: Generator) -> Setting:
     known = {f.name for f in fields(Setting)}
     draws.update({k: v for k, v in recipe.setting.items() if k in known})
     longest = max(draws["width"], draws["height"])
+    if recipe.module == "face" and "fill" not in recipe.setting:
+        draws["fill"] = float(rng.uniform(0.78, 1.15))
     if draws.get("reference") and "fill" not in recipe.setting:
-        draws["fill"] = max(draws["fill"], 0.88)
+        draws["fill"] = min(max(draws["fill"], 0.88), 0.97)
     draws.setdefault("render_scale", min(1.0, (1200 if longest <= 2000 else 1700) / longest))
     return Setting(**draws)
 
