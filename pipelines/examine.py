@@ -39,6 +39,7 @@ _FACE_TRAITS: Mapping[Trait, str] = {
 }
 
 _ABSENCE = frozenset({"absent", "none"})
+_NOTHING_BY_ITSELF = frozenset({Trait.FOOT_HOLES, Trait.SKIN_FADE})
 # A view at least this probable is not doubted.
 _SURE_VIEW = 0.8
 
@@ -375,14 +376,16 @@ def _of_head(record: TraitRecord, head: str, face: FacePlace) -> TraitRecord:
 
 
 def _doubted(record: TraitRecord, view: ViewPlace) -> TraitRecord:
-    """Withhold "there is none" when the view was recognized with doubt.
+    """Carry the doubt about the view into what stands on it: both must be right.
 
     That nothing was found says something only where it would be seen: a coin taken for the back of a head
-    bears no mark of a doll. The confidence is that of both being right.
+    bears no mark of a doll. A hole is a hole in a foot only if the photo shows one. Letters that were read
+    and a face with painted eyes speak for themselves.
     """
     p_view = sum(view.candidates.get(str(v), 0.0) for v in VIEWS_OF[Trait(record.trait)])
     p_view = max(p_view, view.confidence)
-    if record.state not in _ABSENCE or p_view >= _SURE_VIEW:
+    leans_on_view = record.state in _ABSENCE or record.trait in _NOTHING_BY_ITSELF
+    if record.state is None or not leans_on_view or p_view >= _SURE_VIEW:
         return record
     confidence = record.confidence * p_view
     if confidence >= STATE_THRESHOLD:
@@ -392,8 +395,7 @@ def _doubted(record: TraitRecord, view: ViewPlace) -> TraitRecord:
         not_measured=Reason.AMBIGUOUS,
         confidence=confidence,
         flags=(*record.flags, "view_uncertain"),
-        detail=f"Nothing was found, but it is uncertain that the photo shows {_shown(view.state)} at all. "
-        "Say --view if it does.",
+        detail=f"It is uncertain that the photo shows {_shown(view.state)} at all. Say --view if it does.",
     )
 
 

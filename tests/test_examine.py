@@ -237,6 +237,18 @@ def test_absence_is_not_stated_where_the_view_is_in_doubt(vision, photo, p_view,
     assert ("view_uncertain" in record.flags) == (p_view < 0.8)
 
 
+@pytest.mark.parametrize(("p_view", "state"), [(0.95, "open"), (0.75, "open"), (0.5, None)])
+def test_a_hole_counts_only_in_a_foot(vision, photo, p_view, state):
+    vision.view = ViewPlace(View.SOLES, p_view, {"soles": p_view, "other": 1 - p_view})
+    vision.answers[Trait.FOOT_HOLES] = "open"
+    records = examine.examine(photo).traits
+    assert [r.state for r in records] == [state, state]
+    assert records[0].confidence == pytest.approx(0.9 * (1 if p_view > 0.8 else p_view))
+    told = examine.examine(photo, view=View.SOLES).traits
+    assert [r.state for r in told] == ["open", "open"]
+    assert told[0].confidence == 0.9
+
+
 def test_presence_is_stated_whatever_the_view(vision, photo):
     vision.view = ViewPlace(View.HEAD_BACK, 0.5, {"head_back": 0.5})
     vision.answers[Trait.MARK_TEXT] = "present"
