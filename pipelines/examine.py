@@ -214,7 +214,7 @@ def _locate(
     )
     find_places = _function("vision.locate.view", "find_places")
     places: Places = find_places(photo, view=view, regions=inside)
-    if view is not None and places.view.state != view:
+    if view is not None:
         places = dataclasses.replace(places, view=ViewPlace(view, 1.0, {str(view): 1.0}))
     return places, inside, notes
 
