@@ -65,7 +65,7 @@ def draw_setting(recipe: Recipe, rng: Generator) -> Setting:
         draws["fill"] = float(rng.uniform(0.78, 1.15))
     if draws.get("reference") and "fill" not in recipe.setting:
         draws["fill"] = min(max(draws["fill"], 0.88), 0.97)
-    draws.setdefault("render_scale", min(1.0, (1200 if longest <= 2000 else 1700) / longest))
+    draws.setdefault("render_scale", min(1.0, (1120 if longest <= 2000 else 1600) / longest))
     return Setting(**draws)
 
 

@@ -292,7 +292,7 @@ def _cycles(samples: int, denoise: bool) -> None:
     cycles.device = "CPU"
     cycles.samples = samples
     cycles.use_adaptive_sampling = denoise
-    cycles.adaptive_threshold = 0.02
+    cycles.adaptive_threshold = 0.03
     cycles.use_denoising = denoise
     cycles.seed = 1
     cycles.max_bounces = 6 if denoise else 0
