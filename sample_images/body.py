@@ -79,7 +79,7 @@ def build(rng: np.random.Generator, params: dict[str, Any]) -> Subject:
         )
     covered, exposed, blur = _colors(rng, params)
     region = _region(rng, garment, shape)
-    look = {
+    look: dict[str, Any] = {
         "greasy": float(params.get("greasy", rng.choice([0, 0, 0.2, 0.7]))),
         "roughness": float(rng.uniform(0.36, 0.52)),
         "seed": float(rng.uniform(0, 50)),
@@ -228,7 +228,7 @@ def _skin(
     covered: Any,
     exposed: Any,
     blur: float,
-    look: dict[str, float],
+    look: dict[str, Any],
 ) -> bpy.types.Object:
     """Make the body with its painted fade."""
     x, z, _ = _map_points()
@@ -249,7 +249,7 @@ def _skin(
 
 
 def _arms(
-    rng: np.random.Generator, params: dict[str, Any], shape: Build, exposed: Any, look: dict[str, float]
+    rng: np.random.Generator, params: dict[str, Any], shape: Build, exposed: Any, look: dict[str, Any]
 ) -> list[bpy.types.Object]:
     """Make both arms with simple hands."""
     style = str(params.get("arms", rng.choice(["down", "away", "front", "down"])))
@@ -336,7 +336,7 @@ def _skirt(rng: np.random.Generator, waist: float, material: bpy.types.Material)
     points = np.stack([a * np.cos(k), b * np.sin(k), z], -1)
     rows, columns = points.shape[:2]
     r, c = np.meshgrid(np.arange(rows - 1), np.arange(columns), indexing="ij")
-    r, c = r.ravel(), c.ravel()
+    r, c = r.reshape(-1), c.reshape(-1)
     n = (c + 1) % columns
     faces = np.stack([r * columns + c, (r + 1) * columns + c, (r + 1) * columns + n, r * columns + n], 1)
     cu = np.stack([c, c, c + 1, c + 1], 1) / columns

@@ -6,6 +6,7 @@ photos can be made again anywhere. Not one line of text is from a real product.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -49,7 +50,7 @@ class Lettering:
         Name of the font.
     """
 
-    height: NDArray[np.float32]
+    height: NDArray[Any]
     lines: list[tuple[str, Points]]
     cap_px: float
     font: str
@@ -92,7 +93,7 @@ class Face:
     def strip(self, text: str, tracking: float) -> Image.Image:
         """Draw one line: an 8-bit picture two cap heights tall, half a cap height of margin at both ends."""
         cap = self.cap_px
-        pieces = [self._piece(c) for c in text]
+        pieces = [self._piece(c) for c in re.sub(r"\bTM\b", "™", text)]
         width = sum(p[1] for p in pieces) + tracking * cap * max(len(pieces) - 1, 0)
         strip = Image.new("L", (int(width + cap), int(cap * 2)))
         x = cap / 2
@@ -217,7 +218,7 @@ def _edge(box: tuple[float, float, float, float], n: int = 12) -> Points:
     return np.concatenate([top, bottom])
 
 
-def _soften(mask: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
+def _soften(mask: NDArray[Any], sigma: float) -> NDArray[Any]:
     """Give the letters sloping sides and rounded tops."""
     picture = Image.fromarray((mask * 255).astype(np.uint8))
     narrow = np.asarray(picture.filter(ImageFilter.GaussianBlur(sigma)), np.float32) / 255
@@ -226,9 +227,7 @@ def _soften(mask: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     return np.tanh(2.2 * (0.75 * narrow + 0.25 * wide)) / np.float32(np.tanh(2.2))
 
 
-def _bend(
-    image: NDArray[np.float32], polygons: list[Points], arc: float
-) -> tuple[NDArray[np.float32], list[Points]]:
+def _bend(image: NDArray[Any], polygons: list[Points], arc: float) -> tuple[NDArray[Any], list[Points]]:
     """Wrap a straight block round a circle so that its width turns by ``arc`` radians."""
     h, w = image.shape
     radius = w / arc  # signed: negative smiles
@@ -250,7 +249,7 @@ def _bend(
     return sample(image, source_x, source_y), [forward(p) - low for p in polygons]
 
 
-def sample(image: NDArray[Any], x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.float32]:
+def sample(image: NDArray[Any], x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
     """Read an image at fractional pixels (bilinear); 0 outside."""
     h, w = image.shape
     x, y = np.asarray(x, float), np.asarray(y, float)

@@ -353,7 +353,7 @@ def _relief(
     return height
 
 
-def _scratches(rng: np.random.Generator, patch: Patch, count: int) -> NDArray[np.float32]:
+def _scratches(rng: np.random.Generator, patch: Patch, count: int) -> NDArray[Any]:
     h, w = patch.shape
     image = Image.new("L", (w, h))
     pen = ImageDraw.Draw(image)
@@ -393,7 +393,7 @@ def _skin(
 
     rows, columns = angle.shape
     r, c = np.meshgrid(np.arange(rows - 1), np.arange(columns), indexing="ij")
-    r, c = r.ravel(), c.ravel()
+    r, c = r.reshape(-1), c.reshape(-1)
     k = (c + 1) % columns
     faces = np.stack([r * columns + c, r * columns + k, (r + 1) * columns + k, (r + 1) * columns + c], 1)
     x, y = patch.pixels(angle, along)
@@ -430,7 +430,7 @@ def _skin(
     return points
 
 
-def _smudge(rng: np.random.Generator, shape: tuple[int, int]) -> NDArray[np.float32]:
+def _smudge(rng: np.random.Generator, shape: tuple[int, int]) -> NDArray[Any]:
     """A soft stain somewhere on the map, zero at its border."""
     h, w = shape
     y, x = np.mgrid[0:h, 0:w].astype(np.float32)
@@ -574,9 +574,9 @@ def _subject(
     lying = params.get("pose") == "lying"
     return Subject(
         view=body.view,
-        target=tuple(float(v) for v in middle),
+        target=_triple(middle),
         radius=float(radius),
-        view_dir=tuple(float(v) for v in normal),
+        view_dir=_triple(normal),
         up=(0.0, 1.0, 0.0) if lying else (0.0, 0.0, 1.0),
         support="lying" if lying else "held",
         floor_z=float(points[..., 2].min()) if lying else -25.0,
@@ -584,6 +584,10 @@ def _subject(
         finish=_finisher(params, body, patch, block, relief, depth),
         cavity=True,
     )
+
+
+def _triple(v: NDArray[Any]) -> tuple[float, float, float]:
+    return float(v[0]), float(v[1]), float(v[2])
 
 
 def _on_surface(params: dict[str, Any], body: Body, patch: Patch, pixels: Points) -> Points:
@@ -609,7 +613,7 @@ def _finisher(
         longest = max(polygons, key=lambda p: float(np.linalg.norm(p[n - 1] - p[0])))
         along = longest[n - 1] - longest[0]
         height = float(np.mean([np.linalg.norm(p[:n] - p[n:][::-1], axis=1).mean() for p in polygons])) / 1.3
-        text = "".join(line for line, _ in block.lines)
+        text = " ".join(line for line, _ in block.lines)
         outline = _hull(np.concatenate(polygons))
         traits["mark_text"] = {
             "state": "present",
@@ -623,7 +627,8 @@ def _finisher(
             "font": block.font,
             "outline": np.round(outline, 1).tolist(),
         }
-        state = "registered" if "®" in text else "trademark" if "™" in text else "none"
+        trademark = "™" in text or "TM" in text.split()
+        state = "registered" if "®" in text else "trademark" if trademark else "none"
         traits["mark_symbol"] = {"state": state, "copyright_sign": "©" in text}
         shot.truth["places"]["mark"] = np.round(outline, 1).tolist()
 

@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Field = NDArray[np.float32]
-Vec = Sequence[float]
+Field = NDArray[np.floating[Any]]
+Vec = Sequence[float] | NDArray[Any]
 
 
 @dataclass(frozen=True)

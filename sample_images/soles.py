@@ -83,7 +83,7 @@ def build(rng: np.random.Generator, params: dict[str, Any]) -> Subject:
     length = rng.uniform(2.2, 3.0)
     shape = Shape.draw(rng)
     lab = np.asarray(params.get("skin_lab", skin_lab(rng)), float)
-    look = {
+    look: dict[str, Any] = {
         "greasy": float(params.get("greasy", rng.choice([0, 0, 0.15, 0.5]))),
         "roughness": rng.uniform(0.36, 0.55),
         "seed": rng.uniform(0, 50),
@@ -121,7 +121,7 @@ def _subject(
         view="soles",
         target=(0.0, -0.05 * length, 0.5 * length),
         radius=wide * length,
-        view_dir=tuple(float(v) for v in np.array(direction) / np.linalg.norm(direction)),
+        view_dir=_unit(direction),
         up=up,
         support="standing" if pose == "table" else "held",
         floor_z=float(floor),
@@ -131,6 +131,11 @@ def _subject(
         finish=_finisher(feet),
         card_free=((-1.0, 0.0, 0.0), (1.0, 0.0, 0.0)),
     )
+
+
+def _unit(v: tuple[float, float, float]) -> tuple[float, float, float]:
+    x, y, z = np.asarray(v, float) / np.linalg.norm(v)
+    return float(x), float(y), float(z)
 
 
 # ---------------------------------------------------------------------------------------------- geometry
@@ -227,31 +232,26 @@ def _draw_holes(rng: np.random.Generator, state: str, place: str) -> list[Hole]:
         radius = rng.uniform(0.05, 0.078) * (0.85 if y < 0.4 else 1.0)
         off, rim = 0.008, rng.uniform(0.012, 0.028)
 
-        def profile(angle: Field) -> Field:
-            return np.ones_like(angle)
-
+        profile: Callable[[Field], Field] = np.ones_like
         if state.startswith("drilled"):
             ragged = state == "drilled_ragged"
             off, rim = (0.04, 0.0) if ragged else (0.025, 0.0)
-            stretch, turn = rng.uniform(0.03, 0.16 if ragged else 0.05), rng.uniform(0, np.pi)
-            rough = sculpt.ring_noise(rng, range(3, 9), 0.6)
-            sharp = sculpt.ring_noise(rng, range(11, 26), 0.2)
-            size = (0.035, 0.013) if ragged else (0.004, 0.0)
-
-            def profile(
-                angle: Field,
-                stretch: float = stretch,
-                turn: float = turn,
-                rough: Callable[[Field], Field] = rough,
-                sharp: Callable[[Field], Field] = sharp,
-                size: tuple[float, float] = size,
-            ) -> Field:
-                return (
-                    1 + stretch * np.cos(2 * (angle - turn)) + size[0] * rough(angle) + size[1] * sharp(angle)
-                )
-
+            profile = _cut_profile(rng, ragged)
         holes.append(Hole(x + rng.normal(0, off), y + rng.normal(0, off), radius, rim, profile, state))
     return holes
+
+
+def _cut_profile(rng: np.random.Generator, ragged: bool) -> Callable[[Field], Field]:
+    """Return the rim radius by angle (1 = the drill's) of a hand-drilled hole: oval, rough if ragged."""
+    stretch, turn = rng.uniform(0.03, 0.16 if ragged else 0.05), rng.uniform(0, np.pi)
+    rough = sculpt.ring_noise(rng, range(3, 9), 0.6)
+    sharp = sculpt.ring_noise(rng, range(11, 26), 0.2)
+    low, high = (0.035, 0.013) if ragged else (0.004, 0.0)
+
+    def profile(angle: Field) -> Field:
+        return 1 + stretch * np.cos(2 * (angle - turn)) + low * rough(angle) + high * sharp(angle)
+
+    return profile
 
 
 def _ragged_rim(rng: np.random.Generator, grid: Grid, field: Field, hole: Hole, height: float) -> Field:
@@ -294,7 +294,7 @@ def _foot(
     shape: Shape,
     length: float,
     lab: NDArray[np.float64],
-    look: dict[str, float],
+    look: dict[str, Any],
 ) -> dict[str, Any]:
     """Make the objects of one foot; returns its state and the world outline of each hole."""
     place = params.get("place", rng.choice(["ball", "ball", "ball", "heel", "both"]))
@@ -507,7 +507,7 @@ def _dress(
     quads: NDArray[np.int64],
     paint: _Paint,
     params: dict[str, Any],
-    look: dict[str, float],
+    look: dict[str, Any],
     lab: NDArray[np.float64],
     state: str,
     rng: np.random.Generator,
