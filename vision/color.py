@@ -72,9 +72,15 @@ def xyz_to_linear(xyz: ArrayLike) -> Array:
 def xyz_to_lab(xyz: ArrayLike) -> Array:
     """Return CIELAB (L* 0–100) of (..., 3) XYZ relative to D65 (CIE 15:2004)."""
     ratio = np.asarray(xyz, np.float64) / WHITE
-    f = np.where(ratio > _DELTA**3, np.cbrt(ratio), ratio / (3 * _DELTA**2) + 4 / 29)
-    fx, fy, fz = np.moveaxis(f, -1, 0)
-    return np.stack([116 * fy - 16, 500 * (fx - fy), 200 * (fy - fz)], axis=-1)
+    f = np.cbrt(ratio)
+    near_black = ratio <= _DELTA**3
+    if near_black.any():
+        f = np.where(near_black, ratio / (3 * _DELTA**2) + 4 / 29, f)
+    lab = np.empty_like(f)
+    lab[..., 0] = 116 * f[..., 1] - 16
+    lab[..., 1] = 500 * (f[..., 0] - f[..., 1])
+    lab[..., 2] = 200 * (f[..., 1] - f[..., 2])
+    return lab
 
 
 def lab_to_xyz(lab: ArrayLike) -> Array:
