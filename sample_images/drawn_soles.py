@@ -26,7 +26,9 @@ class Spot:
     depth
         Of a hole, in radii. ``floor``: how much light a thin wall lets glow in from behind, 0–1.
     rim
-        Width of a molded rim in radii. ``thickness``: of a lining. ``raggedness``: of a cut edge.
+        Width of a molded rim in radii. ``thickness``: of a lining, ``satin``: how matte and flat it is, 0–1.
+    raggedness
+        Of a cut edge. ``ring``: strength of a stain (dark) or scuff (pale, negative) round a bare edge.
     """
 
     kind: str
@@ -38,6 +40,8 @@ class Spot:
     raggedness: float = 1.0
     rim: float = 0.14
     floor: float = 0.0
+    satin: float = 0.0
+    ring: float = 0.0
     seed: int = 0
 
 
@@ -168,7 +172,13 @@ def _add(
         )
         mirror = 2 * normal[..., 2:3] * normal - (0, 0, 1)
         metal = _room(_unit(mirror), spot.seed)[..., None] * np.asarray(spot.color)
-        rgb[band] = metal[band]
+        flat = (
+            np.asarray(spot.color)
+            * shade[..., None]
+            * (0.8 + 0.06 * _smooth_noise((h, w), 3, rng)[..., None])
+        )
+        mixed = (1 - spot.satin) * metal + spot.satin * flat
+        rgb[band] = mixed[band]
     elif spot.kind == "open":
         slope = np.clip((outer - q) / max(spot.rim, 1e-3), 0, 1)
         normal = _unit(np.stack([-slope * np.cos(theta), -slope * np.sin(theta), 1.05 - slope], -1))
@@ -177,6 +187,11 @@ def _add(
     else:
         chips = band & (_smooth_noise((h, w), spot.radius / 3, rng) > 0.6)
         rgb[chips] = rgb[chips] * 1.15 + 0.06
+    if spot.ring and spot.kind != "lined":
+        near = np.exp(-(((q - 1) / 0.18) ** 2)) * (0.6 + 0.4 * np.sin(2 * theta + spot.seed))
+        stain = np.array([0.12, 0.09, 0.06]) if spot.ring > 0 else 0.5 * albedo + 0.4
+        cover = (np.abs(spot.ring) * np.clip(near, 0, 1))[..., None]
+        rgb[:] = rgb * (1 - cover) + cover * stain * shade[..., None]
     inside = q < 1
     cx, cy = (dx / edge)[inside], (dy / edge)[inside]
     rgb[inside] = _hole(cx, cy, spot, scene, metal=spot.kind == "lined")

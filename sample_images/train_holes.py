@@ -54,8 +54,8 @@ def _draw_spot(rng: np.random.Generator, kind: str, length: float, size: tuple[i
     """Draw one spot of a kind at random."""
     color = rng.uniform(0.05, 0.15) * np.array([1, rng.uniform(0.6, 0.9), rng.uniform(0.3, 0.8)])
     if kind == "lined":
-        metals = np.array([(0.9, 0.75, 0.4), (0.8, 0.8, 0.8), (0.85, 0.55, 0.4)])
-        color = metals[rng.integers(3)] * rng.uniform(0.5, 1)
+        metals = np.array([(0.9, 0.75, 0.4), (0.8, 0.8, 0.8), (0.85, 0.55, 0.4), (0.6, 0.6, 0.55)])
+        color = metals[rng.integers(4)] * rng.uniform(0.35, 1) * rng.uniform(0.85, 1.15, 3)
     elif kind == "paint":
         darks = np.array(
             [(0.012, 0.012, 0.014), (0.05, 0.03, 0.02), (0.02, 0.02, 0.06), rng.uniform(0.005, 0.2, 3)]
@@ -71,7 +71,9 @@ def _draw_spot(rng: np.random.Generator, kind: str, length: float, size: tuple[i
         radius=length * rng.uniform(0.03, 0.09),
         color=tuple(float(c) for c in color),
         depth=float(np.exp(rng.uniform(np.log(1.2), np.log(6)))),
-        thickness=rng.uniform(0.12, 0.4),
+        thickness=float(np.exp(rng.uniform(np.log(0.12), np.log(0.7)))),
+        satin=float(rng.choice([0.0, rng.uniform(), 1.0])),
+        ring=float(rng.choice([0.0, rng.uniform(0.1, 0.7), -rng.uniform(0.1, 0.7)], p=[0.5, 0.3, 0.2])),
         raggedness=rng.uniform(0.0, 0.12) if kind == "neat" else rng.uniform(0.25, 1.2),
         rim=rng.uniform(0.0, 0.35),
         floor=float(rng.choice([0.0, 0.0, 0.3, 1.0])),
@@ -83,12 +85,12 @@ def _draw_scene(rng: np.random.Generator, spot: Spot) -> Scene:
     """Draw light, vinyl and camera at random."""
     x, y = rng.normal(0, 0.6, 2)
     red = rng.uniform(0.45, 0.8)
-    green = red * rng.uniform(0.5, 0.85)
+    green = red * rng.uniform(0.5, 1.0)
     return Scene(
         light=(x, y, 0.6),
         ambient=rng.uniform(0.15, 0.8),
         tilt=(rng.normal(0, 0.3), rng.normal(0, 0.3)),
-        vinyl=(red, green, green * rng.uniform(0.55, 0.95)),
+        vinyl=(red, green, green * rng.uniform(0.55, 1.0)),
         background=tuple(float(v) for v in rng.uniform(0.03, 0.7, 3)),
         texture=rng.uniform(0, 0.15),
         white=tuple(float(v) for v in np.exp(rng.normal(0, 0.18, 3))),

@@ -153,3 +153,12 @@ def test_blur_estimate_follows_blur():
         got.append(hole_clues.blur_sigma(cut))
     assert got[0] < got[1] < got[2]
     assert got[1] == pytest.approx(2.0, rel=0.5)
+
+
+def test_doubt_about_the_sole_is_doubt_about_the_hole():
+    rgb, line = draw([_sole()], SIZE, Scene()), _sole()
+    sure, unsure = (
+        measure(Photo.from_array(rgb), replace(_place(line), confidence=c), Calibration()) for c in (1.0, 0.5)
+    )
+    assert sure.state == "none"
+    assert unsure.not_measured is Reason.AMBIGUOUS

@@ -81,7 +81,9 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
     judged = sorted((judge(spot) for spot in find_spots(cut)), key=lambda j: -j.p_hole)
     if not judged or judged[0].p_hole < SUSPECT:
         return _no_hole(cut, sole, judged, blur, region)
-    return _classify(judged[0], sole)
+    # A foot may have two holes; the larger one shows its kind better.
+    sure = [j for j in judged if j.p_hole > 0.9 * judged[0].p_hole]
+    return _classify(max(sure, key=lambda j: j.spot.diameter), sole)
 
 
 def _withhold(
@@ -173,6 +175,15 @@ def _states(kinds: Mapping[str, float]) -> dict[str, float]:
     return {k: 0.97 * v + 0.03 / len(p) for k, v in p.items()}
 
 
+def _if_a_sole(candidates: Mapping[str, float], sole: SolePlace) -> dict[str, float]:
+    """Return the probabilities with the doubt whether this is a sole at all given to the other states.
+
+    "No hole" on something that is no sole would be the costliest slip, so no doubt speaks for it.
+    """
+    doubt = (1 - sole.confidence) / (len(candidates) - 1)
+    return {k: sole.confidence * p + doubt * (k != "none") for k, p in candidates.items()}
+
+
 def _quantities(spot: Spot, lined: bool) -> Mapping[str, Quantity]:
     """Return the measured values; a lining belongs to its hole."""
     c = spot.clues
@@ -199,11 +210,11 @@ def _no_hole(
         return _withhold(sole, Reason.OCCLUDED, "The sole is not wholly in view.", region)
     spots = [j for j in judged if j.spot.clues.depth <= BRIGHTEST_HOLE]
     clear = math.prod(1 - j.p_hole for j in spots)
-    p = clear * 0.96 * (0.75 + 0.25 * sole.confidence)
-    rest = 1 - p
+    p, rest = 0.97 * clear, 1 - 0.97 * clear
+    candidates = {"none": p, "open": 0.5 * rest, "drilled": 0.3 * rest, "lined": 0.2 * rest}
     return TraitRecord.decide(
         Trait.FOOT_HOLES,
-        {"none": p, "open": 0.5 * rest, "drilled": 0.3 * rest, "lined": 0.2 * rest},
+        _if_a_sole(candidates, sole),
         METHOD,
         "A dark spot may be a small hole or lie on the surface; a close photo lit from one side would tell.",
         detail="No hole: the sole is in view and sharp." + (" A surface spot was seen." if spots else ""),
@@ -226,6 +237,7 @@ def _classify(found: Judged, sole: SolePlace) -> TraitRecord:
         even = {"open": 0.5 * hole, "lined": 0.2 * hole, "drilled": 0.3 * hole}
         candidates |= {k: trust * candidates[k] + (1 - trust) * even[k] for k in even}
         flags.append("small")
+    candidates = _if_a_sole(candidates, sole)
     lined = candidates["lined"] > 0.5
     words = {
         "open": "An open hole with a smooth edge of bare vinyl.",
