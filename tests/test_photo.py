@@ -346,7 +346,13 @@ def test_no_truncated_file_is_measured(kind):
         assert refusal(data[:-cut]) in {"truncated", "damaged", "not_a_photo", "empty"}
 
 
-@pytest.mark.parametrize("kind", ["JPEG", "PNG"])
+def test_an_mpo_whose_second_picture_is_cut_off_is_refused():
+    data = encoded(picture(), "MPO", save_all=True, append_images=[Image.fromarray(picture()[::-1].copy())])
+    for cut in (1, 2, 40, 300):
+        assert refusal(data[:-cut]) == "truncated"
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
 def test_truncation_is_called_by_its_name(kind):
     data = encoded(np.kron(picture(), np.ones((3, 3, 1), np.uint8)), kind)
     assert refusal(data[: len(data) // 2]) == "truncated"

@@ -28,7 +28,7 @@ from PIL import (  # the readers register themselves when imported
     ImageCms,
     ImageFile,
     JpegImagePlugin,  # noqa: F401
-    MpoImagePlugin,  # noqa: F401
+    MpoImagePlugin,
     PngImagePlugin,
     TiffImagePlugin,  # noqa: F401
     WebPImagePlugin,  # noqa: F401
@@ -211,7 +211,7 @@ def load(data: bytes, name: str = "") -> Photo:
             with _open(data, label) as image:
                 return _decode(image, data, name, label, steps)
         except _DECODER_ERRORS as error:
-            _refuse(error, label, data.startswith(_STARTS))
+            _refuse(error, label, data)
 
 
 def _refuse_by_bytes(data: bytes, label: str) -> None:
@@ -255,16 +255,25 @@ def _register_heif() -> bool:
     return True
 
 
-def _refuse(error: BaseException, label: str, known_start: bool) -> NoReturn:
+def _starts_like_a_photo(data: bytes) -> bool:
+    return data.startswith(_STARTS) or data[4:8] == b"ftyp"
+
+
+def _is_short_riff(data: bytes) -> bool:
+    """Tell whether a WebP file is shorter than it says."""
+    return data[:4] == b"RIFF" and len(data) < int.from_bytes(data[4:8], "little") + 8
+
+
+def _refuse(error: BaseException, label: str, data: bytes) -> NoReturn:
     """Turn what a decoder raised into a refusal that says what to do."""
-    if isinstance(error, Image.UnidentifiedImageError) and not known_start:
+    if isinstance(error, Image.UnidentifiedImageError) and not _starts_like_a_photo(data):
         raise PhotoError(
             "not_a_photo",
             f"{label} is not a photo in a known format. Use JPEG, PNG, WebP, AVIF, TIFF, BMP or GIF.",
         ) from error
     if isinstance(error, Image.DecompressionBombError):
         raise PhotoError("too_large", f"{label} has more than 80 million pixels. Reduce it first.") from error
-    if "truncated" in str(error).lower():
+    if "truncated" in str(error).lower() or _is_short_riff(data):
         raise PhotoError(
             "truncated", f"{label} is cut off: part of the file is missing. Copy or download it again."
         ) from error
@@ -281,7 +290,7 @@ def _decode(image: Image.Image, data: bytes, name: str, label: str, steps: list[
     ):
         steps.append("first frame")
     image.load()
-    _require_end(data, str(image.format))
+    _require_end(data, image)
     # Read after loading: some readers (TIFF, HEIF) turn the picture themselves and then clear the tag.
     orientation = _orientation(image)
     base, alpha = _split(image, label, steps)
@@ -304,12 +313,18 @@ def _decode(image: Image.Image, data: bytes, name: str, label: str, steps: list[
     )
 
 
-def _require_end(data: bytes, file_format: str) -> None:
-    """Refuse files that lack their end mark although Pillow takes them once all rows are there."""
-    if file_format == "PNG" and b"IEND\xaeB`\x82" not in data:
+def _require_end(data: bytes, image: Image.Image) -> None:
+    """Refuse files that lack their end although Pillow takes them once all rows of one picture are there."""
+    if image.format == "PNG" and b"IEND\xaeB`\x82" not in data:
         raise OSError("truncated: the PNG has no end mark")
-    if file_format == "GIF" and not data.rstrip(b"\0").endswith(b";"):
+    if image.format == "GIF" and not data.rstrip(b"\0").endswith(b";"):
         raise OSError("truncated: the GIF has no end mark")
+    if isinstance(image, MpoImagePlugin.MpoImageFile):
+        for picture in (image.mpinfo or {}).get(0xB002, ()):
+            # Offsets count from the index of pictures; that of the first one is 0 and means the file's start.
+            start = picture["DataOffset"] + image.info["mpoffset"] if picture["DataOffset"] else 0
+            if start + picture["Size"] > len(data):
+                raise OSError("truncated: one of the pictures of the MPO is cut off")
 
 
 def _orientation(image: Image.Image) -> int:
