@@ -320,9 +320,10 @@ def _require_end(data: bytes, image: Image.Image) -> None:
     if image.format == "GIF" and not data.rstrip(b"\0").endswith(b";"):
         raise OSError("truncated: the GIF has no end mark")
     if isinstance(image, MpoImagePlugin.MpoImageFile):
+        index = data.find(b"MPF\0") + 4
         for picture in (image.mpinfo or {}).get(0xB002, ()):
-            # Offsets count from the index of pictures; that of the first one is 0 and means the file's start.
-            start = picture["DataOffset"] + image.info["mpoffset"] if picture["DataOffset"] else 0
+            # Offsets count from the index of pictures; 0 means the first one, at the file's start.
+            start = index + picture["DataOffset"] if picture["DataOffset"] else 0
             if start + picture["Size"] > len(data):
                 raise OSError("truncated: one of the pictures of the MPO is cut off")
 
