@@ -383,9 +383,9 @@ def test_bombs_are_refused_fast_and_small():
     gif += b"\0\x02\x02\x4c\x01\0;"
     for data in (huge, just_over, gif):
         tracemalloc.start()
-        start = time.perf_counter()
+        start = time.process_time()
         assert refusal(data) == "too_large"
-        took = time.perf_counter() - start
+        took = time.process_time() - start
         _, peak = tracemalloc.get_traced_memory()
         tracemalloc.stop()
         assert took < 0.1
@@ -399,9 +399,9 @@ def test_text_bombs_are_refused_fast_and_small():
     data = encoded(picture(), "PNG", pnginfo=info)
     assert len(data) < 200_000
     tracemalloc.start()
-    start = time.perf_counter()
+    start = time.process_time()
     assert refusal(data) == "damaged"
-    took = time.perf_counter() - start
+    took = time.process_time() - start
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert took < 0.1

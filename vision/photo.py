@@ -243,7 +243,9 @@ def _open(data: bytes, label: str) -> Image.Image:
 
 
 def _is_heif(data: bytes) -> bool:
-    return data[4:8] == b"ftyp" and data[8:12] in {b"heic", b"heix", b"heim", b"heis", b"hevc", b"mif1"}
+    """Tell HEIC from AVIF, which shares its container and sometimes its main brand."""
+    brands = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"mif1"}
+    return data[4:8] == b"ftyp" and data[8:12] in brands and b"avif" not in data[12:64]
 
 
 def _register_heif() -> bool:
