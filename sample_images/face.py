@@ -140,7 +140,7 @@ def _ears(
 ) -> list[bpy.types.Object]:
     """Two ears with their earring holes; ``stain``: side (-1, 1) → strength of the green stain, 0 = none."""
     objects = []
-    green = lab_to_linear((40.0, -26.0, 10.0))
+    green = lab_to_linear((44.0, -29.0, 13.0))
     for side in (-1, 1):
         rows, columns = 40, 72
         a = np.linspace(0.02, np.pi - 0.02, rows)[:, None]
@@ -162,7 +162,7 @@ def _ears(
         part = 40 if side < 0 else 41
         ids[..., 1] = part
         if stain.get(side, 0) > 0:
-            reach = 0.1 + 0.16 * stain[side]
+            reach = 0.14 + 0.2 * stain[side]
             alpha = smooth(from_hole + 0.035 * cloud(rng, (px, px), 6), reach, reach * 0.35) * min(
                 0.9, 0.35 + 0.6 * stain[side]
             )
@@ -179,7 +179,7 @@ def _ears(
             obj.scale = (-1, 1, 1)
         place = surface_points(shape, -0.08, side * 1.62)
         obj.location = tuple(place + np.array([side * -0.01, 0, 0]))
-        obj.rotation_euler = (0.12, 0, side * 0.38)
+        obj.rotation_euler = (0.12, 0, -side * 0.5)
         objects.append(obj)
         if earring != "none":
             metal = plain(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -302,6 +303,9 @@ def _cycles(samples: int, denoise: bool) -> None:
     cycles.sample_clamp_indirect = 6.0
     cycles.caustics_reflective = cycles.caustics_refractive = False
     scene.render.resolution_percentage = 100
+    threads = int(os.environ.get("RENDER_THREADS", "0"))
+    if threads:
+        scene.render.threads_mode, scene.render.threads = "FIXED", threads
     scene.render.use_persistent_data = False
     scene.view_settings.view_transform = "Raw"
     scene.view_settings.look = "None"
