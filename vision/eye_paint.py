@@ -134,7 +134,13 @@ def _small_patches(face: FacePlace) -> list[Polygon]:
     if face.landmarks is None:
         return []
     groups = ((6, 122, 196, 197, 419, 351), (9, 107, 8, 336), (118, 119, 100, 101), (347, 348, 329, 330))
-    groups = (*groups, (216, 207, 214, 212), (436, 427, 434, 432), (224, 223, 222, 52, 53), (444, 443, 442, 282, 283))
+    groups = (
+        *groups,
+        (216, 207, 214, 212),
+        (436, 427, 434, 432),
+        (224, 223, 222, 52, 53),
+        (444, 443, 442, 282, 283),
+    )
     return [tuple((float(x), float(y)) for x, y in face.landmarks[list(ids)]) for ids in groups]
 
 

@@ -14,6 +14,7 @@ How a dealer would be misled, and what stands against it:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import erf
 
 import cv2
 import numpy as np
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 
 from vision.calibration import Calibration
 from vision.color import ColorReading, delta_e_2000, name_reading, pool, read_color
-from vision.eye_paint import EyePaint, Strip, eye_calibration, lay_strip, relative
+from vision.eye_paint import LUMA, EyePaint, Strip, eye_calibration, lab_of, lay_strip, relative
 from vision.face_reading import FaceReading, read_face, refuse
 from vision.face_view import FaceView
 from vision.locate.places import FacePlace
@@ -35,8 +36,14 @@ STATES = ("blue", "brown", "black", "none", "other")
 #: A face narrower than this (px of the original) has no readable liner.
 LEAST_FACE_PX = 55.0
 
-#: Width of a bare lash line and of a painted liner in face widths, and how wide the doubt between is.
-LASH_WIDTH, LINER_WIDTH = 0.012, 0.022
+#: Thickness in face widths from which a black band is more than a lash line (from memory of such dolls).
+BLACK_WIDTH = 0.0152
+
+#: How much rarer liners of other colors are than blue, brown or black ones (a guess, no source).
+RARE = 0.3
+
+#: Levels at which the band's color is sampled between rim and upper edge.
+FRACTIONS = 12
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -46,18 +53,17 @@ Mask = NDArray[np.bool_]
 class Band:
     """The painted band above one eye.
 
-    ``width`` is its median thickness in face widths and ``width_px`` in pixels of the original;
-    ``color_share`` the part of the band whose color no mixture of skin, black and white explains;
-    ``core`` the (N, 3) linear pixels the color is read from; ``coverage`` the part of the rim it runs along;
-    ``solid`` how far the core is paint and not blur, 0–1.
+    ``width`` is its median thickness in face widths and ``width_px`` in pixels of the original; ``coverage``
+    the part of the rim it runs along and ``seen`` the part where band or bare lid shows; ``core`` the (N, 3) linear pixels its color is read from, ``bare`` the
+    (3,) linear skin beside them; ``solid`` how far the core is paint and not blur, 0–1.
     """
 
     width: float
     width_px: float
     coverage: float
-    color_share: float
+    seen: float
     core: Array
-    colored: bool
+    bare: Array
     solid: float
     mask: Mask
     n_pixels: int
@@ -87,42 +93,97 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
     if not eyes:
         return _withheld(Reason.NOT_LOCATED, "No painted eye was found; send a sharp photo from the front.")
     white = eye_calibration(eyes, cal)
-    bands = [find_band(reading.view, lay_strip(reading.view, reading.skin, eye), eye) for eye in eyes]
+    bands = [find_band(reading.view, lay_strip(reading.view, reading.skin, eye), eye, white) for eye in eyes]
+    bands = [band for band in bands if band.seen > 0.55]
+    if not bands:
+        return _withheld(
+            Reason.OCCLUDED, "Hair or shadow covers the lids; send a photo with the fringe held back."
+        )
     results = [_judge(band, white) for band in bands]
     return _combine(reading, bands, results, white)
 
 
-def find_band(view: FaceView, strip: Strip, eye: EyePaint) -> Band:
+def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> Band:
     """Find the painted band that lies on the upper rim, in the strip above it."""
     light, warmth, green = relative(strip.linear, strip.skin)
     light, warmth, green = _level(light, warmth, green, strip)
     unit, rim = view.unit, strip.rim_row
     dark = light < -0.55
-    tinted = (np.hypot(warmth, green) > 0.35) & (light < -0.12)
-    paint = dark | tinted
-    band = _attached(paint, rim, gap=round(0.02 * unit), reach=round(0.012 * unit))
-    band[: rim + 1] = False
+    tinted = (np.hypot(warmth, green) > 0.45) & (light < -0.25)
+    band = _attached(dark | tinted, rim, gap=round(0.02 * unit), reach=round(0.012 * unit))
+    band[:rim] = False
     heights = band.sum(axis=0) * strip.step
     covered = heights > 0.004 * unit
     coverage = float(covered.mean())
-    thickness = float(np.median(heights[covered])) / unit if covered.any() else 0.0
+    above = slice(rim + 1, rim + round(0.05 * unit))
+    bare_seen = (~(dark | tinted))[above].mean(axis=0) > 0.25
+    seen = float((covered | bare_seen).mean())
     mask = _to_view(view, strip, band)
     if coverage < 0.25:
-        return Band(thickness, 0.0, coverage, 0.0, np.empty((0, 3)), False, 0.0, mask, 0)
-    colored = band & _beyond_mixing(light, warmth, green)
-    share = float(colored.sum() / max(band.sum(), 1))
-    runs = float((colored.sum(axis=0) > 0.003 * unit)[covered].mean())
-    is_colored = share > 0.22 and runs > 0.45
-    chosen = colored if is_colored else band
-    core_mask = _core(chosen)
-    width_px = float(np.median(chosen.sum(axis=0)[covered])) / view.scale
+        return Band(0.0, 0.0, coverage, seen, np.empty((0, 3)), np.ones(3), 0.0, mask, 0)
+    # The band tapers: color is read where it is thick, leaving out columns with hair or wings in them.
+    usual = float(np.quantile(heights[covered], 0.75))
+    thick = covered & (heights >= 0.6 * usual) & (heights <= 1.8 * usual)
+    profile, bare = _profile(strip, band, thick)
+    core = _core(profile, np.median(bare, axis=0), cal)
+    width_px = usual / view.scale
     # A line of width w under a blur of σ reaches erf(w / (2√2 σ)) of its own color in the middle.
-    sigma = float(np.hypot(eye.edge_px, 0.5))
-    solid = float(_erf(width_px / (2.83 * sigma)))
+    sigma = float(np.hypot(eye.edge_px, 0.6))
     return Band(
-        thickness, width_px, coverage, share, strip.linear[core_mask], is_colored, solid, mask,
-        view.original_pixels(mask),
-    )  # fmt: skip
+        width=float(np.median(heights[covered])) / unit,
+        width_px=width_px,
+        coverage=coverage,
+        seen=seen,
+        core=core,
+        bare=np.median(bare, axis=0),
+        solid=erf(0.6 * width_px / (2.83 * sigma)),
+        mask=mask,
+        n_pixels=view.original_pixels(mask),
+    )
+
+
+def _profile(strip: Strip, band: Mask, columns: Mask) -> tuple[Array, Array]:
+    """Sample the band's color at even fractions of its height.
+
+    Returns
+    -------
+    (``FRACTIONS``, columns, 3) linear RGB from the rim upward, and (columns, 3) of the bare skin model.
+    """
+    picked = np.flatnonzero(columns)
+    rows = np.arange(band.shape[0])[:, None]
+    low = np.where(band, rows, band.shape[0]).min(axis=0)[picked]
+    high = np.where(band, rows, -1).max(axis=0)[picked]
+    steps = (np.arange(FRACTIONS) + 0.5) / FRACTIONS
+    at = np.round(low + steps[:, None] * (high - low)).astype(int)
+    return strip.linear[at, picked], strip.skin[np.minimum(high + 2, len(rows) - 1), picked]
+
+
+def _core(profile: Array, bare: Array, cal: Calibration) -> Array:
+    """Choose the height at which the band shows its own color; (N, 3) linear pixels.
+
+    A lash line may run along the rim and blur mixes skin in at the upper edge, so the band is read a little
+    above its middle; a level that is farther from all that skin, black and white can mix to goes before.
+    """
+    medians = np.median(profile, axis=1)
+    color = np.convolve([mixing_distance(m, bare, cal) for m in medians], np.ones(3) / 3, "same")
+    middle = round(0.58 * FRACTIONS)
+    level = 1 + int(np.argmax(color[1:-1]))
+    if color[level] < 8 or color[level] < 1.5 * color[middle]:
+        level = middle
+    return profile[level - 1 : level + 2].mean(axis=0)
+
+
+def mixing_distance(pixel: Array, bare: Array, cal: Calibration) -> float:
+    """Return how far a color lies from anything that this skin, black and white can mix to, in Lab units.
+
+    At a pixel's lightness such mixtures lie, in the a*, b* plane, between neutral and darkened skin.
+    """
+    share = float(pixel @ LUMA / max(float(bare @ LUMA), 1e-4))
+    _, a, b = lab_of(pixel, cal)
+    _, sa, sb = lab_of(bare * min(share, 1.0), cal)
+    length = float(sa * sa + sb * sb)
+    t = float(np.clip((a * sa + b * sb) / length, 0, 1)) if length > 1e-9 else 0.0
+    return float(np.hypot(a - t * sa, b - t * sb))
 
 
 def _level(light: Array, warmth: Array, green: Array, strip: Strip) -> tuple[Array, Array, Array]:
@@ -157,28 +218,6 @@ def _attached(paint: Mask, rim: int, gap: int, reach: int) -> Mask:
     return out & paint
 
 
-def _beyond_mixing(light: Array, warmth: Array, green: Array) -> Mask:
-    """Pixels that no mixture of this skin with black, gray or white can make.
-
-    Such mixtures keep the skin's warmth or lose it toward neutral, and lose it only together with the skin's
-    share of the light; blue goes past neutral, brown is warmer than skin, green leaves the line altogether.
-    """
-    neutral = -0.55  # warmth of a neutral against typical vinyl skin, from memory
-    lit = light > -3.2
-    cooler = (warmth < neutral - 0.12) & (light < -0.12)
-    warmer = (warmth > 0.16) & (light < -0.35)
-    greener = (green > 0.30) & (light < -0.12)
-    return lit & (cooler | warmer | greener)
-
-
-def _core(mask: Mask) -> Mask:
-    """The inner part of a band, column by column: the middle half of its rows."""
-    distance = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3)
-    peak = cv2.dilate(distance, np.ones((9, 9), np.uint8))
-    core = mask & (distance >= 0.6 * peak)
-    return core if np.count_nonzero(core) >= 12 else mask
-
-
 def _to_view(view: FaceView, strip: Strip, band: Mask) -> Mask:
     out = np.zeros(view.rgb.shape[:2], np.uint8)
     ys, xs = np.round(strip.y[band]).astype(int), np.round(strip.x[band]).astype(int)
@@ -187,43 +226,49 @@ def _to_view(view: FaceView, strip: Strip, band: Mask) -> Mask:
     return cv2.morphologyEx(out, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)).astype(bool) & view.valid
 
 
-def _erf(x: float) -> float:
-    from math import erf
-
-    return erf(x)
-
-
 def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading | None]:
     """Probabilities of the states for one eye and the color of its paint."""
     if band.coverage < 0.25 or band.width < 0.004:
         return {"none": 0.85, "black": 0.05, "blue": 0.03, "brown": 0.04, "other": 0.03}, None
     mean = np.median(band.core, axis=0)
     spread = np.cov(band.core.T) if len(band.core) > 3 else np.diag((0.1 * mean + 0.002) ** 2)
-    few = max(4.0, band.n_pixels / 25)
+    few = float(np.clip(len(band.core) / 8, 2, band.n_pixels / 6 + 2))
     # What blur leaves of the skin in the core is not known better than about half of itself.
-    blend = (0.5 * (1 - band.solid)) ** 2 * np.outer(0.3 - mean, 0.3 - mean)
-    color = read_color(mean, spread / few + blend + 1e-6 * np.eye(3), cal)
+    left = 0.5 * (1 - band.solid) * (band.bare - mean)
+    color = read_color(mean, spread / few + np.outer(left, left) + 2e-6 * np.eye(3), cal)
     names = name_reading(color)
-    blue = pool(names, "blue")
-    brown = pool(names, "brown", "orange")
+    blue, brown = pool(names, "blue"), pool(names, "brown", "orange")
     black = pool(names, "black") + (pool(names, "gray") if color.lab[0] < 40 else 0.0)
-    other = max(0.0, 1 - blue - brown - black)
-    painted = float(1 / (1 + np.exp(-(band.width - (LASH_WIDTH + LINER_WIDTH) / 2) / 0.0022)))
-    if band.colored:
-        painted = max(painted, 0.97)
-    else:
-        # Nothing beyond skin and black was seen, so a colored name here is the mixing of a dark line.
-        lean = 0.35 * (1 - band.solid) + 0.25
-        black, brown, blue, other = (
-            black + (1 - lean) * (brown + blue + other),
-            lean * brown,
-            lean * blue,
-            lean * other,
-        )
-    out = {"blue": blue, "brown": brown, "black": black, "other": other}
-    out = {k: painted * v for k, v in out.items()}
-    out["none"] = 1 - painted
+    # Other colors are seldom met: what lies beside a usual one is more likely that one, misread.
+    other = RARE * max(0.0, 1 - blue - brown - black)
+    blue, brown, black, other = (v / (blue + brown + black + other) for v in (blue, brown, black, other))
+    plain = {"blue": blue, "brown": brown, "other": other, "black": black}
+    mixed = _unless_mixed(mixing_distance(mean, band.bare, cal), color, plain)
+    # A band several pixels wide shows its own color; a narrow one may be a black line blurred over skin, or
+    # have taken on the skin's color where the file stores color at half the resolution.
+    resolved = float(np.clip((band.solid - 0.7) / 0.25, 0, 1) * np.clip((band.width_px - 2.5) / 2.5, 0, 1))
+    out = {name: resolved * p + (1 - resolved) * mixed[name] for name, p in plain.items()}
+    dark = float(1 / (1 + np.exp(-(band.width - BLACK_WIDTH) / 0.0035)))
+    dark = 0.5 + (dark - 0.5) * min(1.0, 0.3 + band.solid)
+    out["none"] = out["black"] * (1 - dark)
+    out["black"] *= dark
+    # A lash line that looks brown may be one.
+    thin = (1 - resolved) * (1 - dark) * 0.6
+    out["none"] += thin * (out["brown"] + out["other"])
+    out["brown"], out["other"] = (1 - thin) * out["brown"], (1 - thin) * out["other"]
     return out, color
+
+
+def _unless_mixed(distance: float, color: ColorReading, names: dict[str, float]) -> dict[str, float]:
+    """Probabilities of the names when the reading may be black mixed with skin.
+
+    A color counts as far as it lies from all such mixtures by more than it is uncertain.
+    """
+    u = 2.5 + 0.35 * float(np.hypot(*color.u_lab[1:]))
+    colored = float(1 / (1 + np.exp(-(distance - 1.6 * u) / (0.5 * u))))
+    hue = max(names["blue"] + names["brown"] + names["other"], 1e-6)
+    out = {name: colored * names[name] / hue for name in ("blue", "brown", "other")}
+    return out | {"black": 1 - colored}
 
 
 def _combine(
