@@ -46,6 +46,8 @@ PIXELS_TO_CLASSIFY = 14.0
 BRIGHTEST_HOLE = -0.8
 #: A spot this likely to be a hole keeps ``none`` from being stated outright.
 SUSPECT = 0.35
+#: Chance that a dark blob which cannot be studied is no hole.
+UNCLEAR_IS_NONE = 0.6
 #: Bounds of how sure a photo can make us that a neat edge was molded.
 NEAT_LEAST, NEAT_MOST = 0.45, 0.85
 
@@ -78,9 +80,10 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
     if blocked is not None:
         return blocked
     blur = blur_sigma(cut)
-    judged = sorted((judge(spot) for spot in find_spots(cut)), key=lambda j: -j.p_hole)
+    spots, unclear = find_spots(cut)
+    judged = sorted((judge(spot) for spot in spots), key=lambda j: -j.p_hole)
     if not judged or judged[0].p_hole < SUSPECT:
-        return _no_hole(cut, sole, judged, blur, region)
+        return _no_hole(cut, sole, judged, unclear, blur)
     # A foot may have two holes; the larger one shows its kind better.
     sure = [j for j in judged if j.p_hole > 0.9 * judged[0].p_hole]
     return _classify(max(sure, key=lambda j: j.spot.diameter), sole)
@@ -196,10 +199,9 @@ def _quantities(spot: Spot, lined: bool) -> Mapping[str, Quantity]:
     }
 
 
-def _no_hole(
-    cut: Sole, sole: SolePlace, judged: list[Judged], blur: float, region: Region | None
-) -> TraitRecord:
+def _no_hole(cut: Sole, sole: SolePlace, judged: list[Judged], unclear: int, blur: float) -> TraitRecord:
     """State ``none`` when a hole would have shown, else say what keeps it from being excluded."""
+    region = Region((sole.outline,))
     smallest = SMALLEST_EXCLUDED * cut.length
     if smallest / cut.scale < PIXELS_TO_EXCLUDE:
         return _withhold(sole, Reason.TOO_SMALL, "Too small to rule a hole out; come closer.", region)
@@ -209,7 +211,7 @@ def _no_hole(
     if "cut_off" in sole.flags:
         return _withhold(sole, Reason.OCCLUDED, "The sole is not wholly in view.", region)
     spots = [j for j in judged if j.spot.clues.depth <= BRIGHTEST_HOLE]
-    clear = math.prod(1 - j.p_hole for j in spots)
+    clear = math.prod(1 - j.p_hole for j in spots) * UNCLEAR_IS_NONE**unclear
     p, rest = 0.97 * clear, 1 - 0.97 * clear
     candidates = {"none": p, "open": 0.5 * rest, "drilled": 0.3 * rest, "lined": 0.2 * rest}
     return TraitRecord.decide(

@@ -24,7 +24,10 @@ Mask = NDArray[np.bool_]
 #: Diameters looked for, as a fraction of the sole's length. A stand's prong needs about a tenth
 #: (common practice, no source); the range leaves room for other dolls and for drilled holes.
 SMALLEST, LARGEST = 0.045, 0.34
+#: A blob this dark beside the vinyl may be a hole.
+DARK_ENOUGH = 0.35
 _SEARCH_LENGTH = 320.0
+_BEYOND = 0.05
 _ANGLES, _STEPS, _REACH = 128, 84, 2.8
 _TINY = 2e-3
 
@@ -187,39 +190,57 @@ def _step_sigma(y: Floats) -> float:
 # --- candidates -------------------------------------------------------------------------------------
 
 
-def find_spots(cut: Sole) -> list[Spot]:
-    """Return all dark compact spots on the sole with their clues and the probability of being a hole."""
+def find_spots(cut: Sole) -> tuple[list[Spot], int]:
+    """Return all dark compact spots on the sole, and how many dark blobs could not be studied.
+
+    Such a blob lies at the border of the outline, or is no closed spot; it may still hide a hole.
+    """
     found: list[Spot] = []
-    for rough in _dark_blobs(cut):
+    unclear: list[Ellipse] = []
+    for darkness, rough in _dark_blobs(cut):
         spot = _study(cut, rough)
-        if spot is not None and not any(_same(spot, other) for other in found):
+        if spot is None:
+            if darkness < DARK_ENOUGH and _on_sole(cut, rough) > 0.5:
+                unclear.append(rough)
+        elif not any(_same(spot.ellipse, other.ellipse) for other in found):
             found.append(spot)
-    return found
+    left = [e for e in unclear if not any(_same(e, s.ellipse) for s in found)]
+    return found, len(left)
 
 
-def _same(one: Spot, other: Spot) -> bool:
-    gap = math.hypot(one.ellipse.x - other.ellipse.x, one.ellipse.y - other.ellipse.y)
-    return gap < 0.6 * max(one.ellipse.a, other.ellipse.a)
+def _on_sole(cut: Sole, e: Ellipse) -> float:
+    """Return which share of an ellipse lies within the outline."""
+    blob = np.zeros(cut.mask.shape, np.uint8)
+    axes = (max(1, round(e.a)), max(1, round(e.b)))
+    cv2.ellipse(blob, (round(e.x), round(e.y)), axes, math.degrees(e.angle), 0, 360, 1, -1)
+    return float(cut.mask[blob > 0].mean()) if blob.any() else 0.0
+
+
+def _same(one: Ellipse, other: Ellipse) -> bool:
+    return math.hypot(one.x - other.x, one.y - other.y) < 0.6 * max(one.a, other.a)
 
 
 def _relative_darkness(cut: Sole, scale: float) -> tuple[Floats, Floats]:
-    """Return luminance over that of the vinyl around, at ``scale``, and the mask."""
+    """Return luminance over that of the vinyl around, at ``scale``, and where to look."""
     size = (max(8, round(cut.rgb.shape[1] * scale)), max(8, round(cut.rgb.shape[0] * scale)))
     y: Floats = cv2.resize(luminance(cut.rgb).astype(np.float32), size, interpolation=cv2.INTER_AREA)
     mask: Floats = cv2.resize(cut.mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    # Outlines are rough, and holes lie near the heel's end: look a little beyond.
+    reach = 2 * round(_BEYOND * cut.length * scale) + 1
+    wide: Floats = cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))
     weight = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 0.06 * size[0])
     around = cv2.GaussianBlur(y * mask, (0, 0), 0.06 * size[0]) / np.maximum(weight, 1e-3)
-    inner = cv2.erode(mask, np.ones((3, 3), np.uint8))
+    inner = cv2.erode(wide, np.ones((3, 3), np.uint8))
     filled: Floats = np.where(inner > 0, y, around).astype(np.float32)
     filled = cv2.GaussianBlur(filled, (0, 0), 0.8)
     reach = 2 * round(0.25 * min(cut.width * scale, 0.5 * cut.length * scale)) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     base = cv2.morphologyEx(filled, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
-    return filled / np.maximum(base, _TINY), mask
+    return filled / np.maximum(base, _TINY), wide
 
 
-def _dark_blobs(cut: Sole) -> list[Ellipse]:
-    """Return rough ellipses (cut-out pixels) of dark compact blobs, darkest first."""
+def _dark_blobs(cut: Sole) -> list[tuple[float, Ellipse]]:
+    """Return (ratio of its darkest part to the vinyl, rough ellipse) of dark compact blobs, darkest first."""
     scale = min(1.0, _SEARCH_LENGTH / cut.length)
     ratio, mask = _relative_darkness(cut, scale)
     length = cut.length * scale
@@ -245,7 +266,7 @@ def _dark_blobs(cut: Sole) -> list[Ellipse]:
     for _, darkest, e in found:
         if all(math.hypot(e.x - o.x, e.y - o.y) > 0.7 * max(e.a, o.a) for _, o in kept):
             kept.append((darkest, e))
-    return [e for _, e in sorted(kept, key=lambda k: k[0])[:6]]
+    return sorted(kept, key=lambda k: k[0])[:6]
 
 
 def _moment_ellipse(blob: Mask) -> Ellipse:
