@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from vision.errors import NoPhotoError, PhotoError, RakelightError, UsageError
+from vision.errors import NoPhotoError, RakelightError, UsageError
 
 if TYPE_CHECKING:
     from pipelines.batch import Progress
@@ -468,6 +468,3 @@ def _safe(text: str) -> str:
     from pipelines import files
 
     return files.printable(text)
-
-
-__all__ = ["PhotoError", "app", "exit_code", "main"]

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipelines import files
-from pipelines.regions import PhotoRegions, RegionsFile
+from pipelines.regions import RegionsFile
 from vision.calibration import Calibration
 from vision.errors import PhotoError
 from vision.locate.places import FacePlace, MarkPlace, Places, ViewPlace
@@ -23,6 +23,7 @@ from vision.traits import SCHEMA, STATE_THRESHOLD, VIEWS_OF, Reason, Region, Tra
 
 if TYPE_CHECKING:
     from vision.photo import Photo
+    from vision.quality import Gate
 
 METHOD = "examine/1"
 
@@ -170,7 +171,7 @@ def examine(
     """
     places, said, notes = _locate(photo, view, regions or {})
     calibration, more = _white(photo, said.get("neutral"), places.faces)
-    job = _Job(photo, places, calibration, said, _color_trouble(photo))
+    job = _Job(photo, places, calibration, said)
     wanted = list(Trait) if only is None else [t for t in Trait if t in only]
     records: list[TraitRecord] = []
     for trait in wanted:
@@ -195,7 +196,7 @@ def measure_marks(photo: Photo) -> tuple[TraitRecord, ...]:
     """Read the mark of a picture that shows nothing else: its text and its symbol."""
     marks = tuple(_function("vision.locate.mark", "find_marks")(photo))
     places = Places(ViewPlace(View.MARK, 1.0, {str(View.MARK): 1.0}), marks=marks)
-    job = _Job(photo, places, Calibration(), {}, None)
+    job = _Job(photo, places, Calibration(), {})
     return tuple(job.measure(Trait.MARK_TEXT) + job.measure(Trait.MARK_SYMBOL))
 
 
@@ -234,13 +235,6 @@ def _white(
     return found, ()
 
 
-def _color_trouble(photo: Photo) -> tuple[Reason, str] | None:
-    from vision.quality import check_colors
-
-    gate = check_colors(photo)
-    return None if gate.reason is None else (gate.reason, gate.detail)
-
-
 # -- measuring ----------------------------------------------------------------------------------------
 
 
@@ -252,16 +246,14 @@ class _Job:
     places: Places
     calibration: Calibration
     regions: Mapping[str, Region]
-    color_trouble: tuple[Reason, str] | None
 
     def measure(self, trait: Trait) -> list[TraitRecord]:
         """Return the records of one trait; failures become a record."""
         return [_doubted(record, self.places.view) for record in self._measured(trait)]
 
     def _measured(self, trait: Trait) -> list[TraitRecord]:
-        if self.color_trouble is not None and trait in COLOR_TRAITS:
-            reason, detail = self.color_trouble
-            return [TraitRecord.withheld(trait, reason, METHOD, detail)]
+        if trait in COLOR_TRAITS and self.colors.reason is not None:
+            return [TraitRecord.withheld(trait, self.colors.reason, METHOD, self.colors.detail)]
         if trait in _FACE_TRAITS:
             return self._on_faces(trait, _FACE_TRAITS[trait])
         return {
@@ -275,6 +267,12 @@ class _Job:
     @property
     def view(self) -> View:
         return self.places.view.state
+
+    @functools.cached_property
+    def colors(self) -> Gate:
+        from vision.quality import check_colors
+
+        return check_colors(self.photo)
 
     def _on_faces(self, trait: Trait, module: str) -> list[TraitRecord]:
         if not self.places.faces:
@@ -427,6 +425,3 @@ def _not_in_view(trait: Trait, view: View) -> TraitRecord:
 def _short(error: BaseException) -> str:
     text = " ".join(str(error).split())[:160]
     return f"{type(error).__name__}: {text}" if text else type(error).__name__
-
-
-__all__ = ["PhotoRecord", "PhotoRegions", "Request", "document", "examine", "examine_file", "measure_marks"]

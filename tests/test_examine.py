@@ -323,3 +323,27 @@ def test_json_has_the_contracts_keys(vision, photo):
         "trait", "state", "confidence", "not_measured", "candidates", "quantities",
         "region", "n_pixels", "flags", "method", "part",
     } <= set(trait)  # fmt: skip
+
+
+# -- private ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.private
+def test_nothing_is_stated_of_what_is_no_doll(real_photos):
+    """People, plaster heads, mannequins, charts, boards with holes: no state may be given."""
+    from vision.photo import load
+
+    photos = [
+        path
+        for folder in ("face", "figure", "chart", "hole")
+        for path in sorted((real_photos / folder).iterdir())
+        if path.suffix in {".jpg", ".png"}
+    ]
+    assert photos
+    stated = [
+        (path.name, record.trait, record.state)
+        for path in photos
+        for record in examine.examine(load(path.read_bytes(), path.name)).traits
+        if record.state is not None
+    ]
+    assert stated == []
