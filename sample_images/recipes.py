@@ -337,7 +337,7 @@ MARKS = (
         413,
         {
             "surface": "head",
-            "lines": ["© 1962", "HARGROVE"],
+            "lines": ["VERITY ®", "© 1962", "HARGROVE"],
             "relief": "raised",
             "letter_share": 0.05,
             "rotation_deg": -18.0,
