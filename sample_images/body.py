@@ -436,7 +436,9 @@ def _subject(
     for obj in objects:
         obj.matrix_world = turn @ obj.matrix_world
     bpy.context.view_layer.update()
-    middle = turn @ (Matrix.Translation((0, 0, 4.0 if with_head else 3.6)).to_translation())
+    # The camera focuses 0.45 radius before the target: there the skin should be.
+    deep = -1.2 if side == "back" else 1.2
+    middle = turn @ Matrix.Translation((0, deep, 4.0 if with_head else 3.6)).to_translation()
     lying = pose == "lying"
     low = min(
         (obj.matrix_world @ Matrix.Translation(c).to_translation())[2]

@@ -23,8 +23,8 @@ Points = NDArray[np.float64]
 
 #: Name → file in Blender's fonts folder ("" = Pillow's own) and variation axes to draw from.
 FONTS: dict[str, tuple[str, tuple[tuple[float, float], ...]]] = {
-    "grotesque": ("Inter.woff2", ((14, 32), (350, 800))),
-    "condensed": ("NotoSansKhmer-VariableFont_wdth,wght.woff2", ((350, 800), (62, 80))),
+    "grotesque": ("Inter.woff2", ((14, 32), (350, 700))),
+    "condensed": ("NotoSansKhmer-VariableFont_wdth,wght.woff2", ((350, 650), (62, 80))),
     "humanist": ("NotoSansKhmer-VariableFont_wdth,wght.woff2", ((300, 700), (90, 100))),
     "mono": ("DejaVuSansMono.woff2", ()),
     "plain": ("Noto Sans CJK Regular.woff2", ()),
@@ -184,6 +184,8 @@ def draw(
     """
     face = Face(rng, font or str(rng.choice(list(FONTS))), cap_px)
     tracking, leading = rng.uniform(0.06, 0.24), rng.uniform(1.45, 1.9) * cap_px
+    if box_line is not None:
+        leading = max(leading, 1.8 * cap_px)
     strips = [face.strip(line, tracking) for line in lines]
     width = max(s.width for s in strips) + int(cap_px)
     total = Image.new("L", (width, int(leading * (len(lines) - 1) + 3 * cap_px)))
@@ -201,7 +203,9 @@ def draw(
         frame = (edge[:, 0].min(), edge[:, 1].min(), edge[:, 2].max(), edge[:, 3].max())
         pen.rectangle(frame, outline=255, width=stroke)
     elif box_line is not None:
-        pen.rectangle(boxes[box_line], outline=255, width=stroke)
+        left, top, right, bottom = boxes[box_line]
+        roomy = (left - 0.15 * cap_px, top - 0.17 * cap_px, right + 0.15 * cap_px, bottom + 0.17 * cap_px)
+        pen.rectangle(roomy, outline=255, width=stroke)
     polygons = [_edge(b) for b in boxes]
     image = np.asarray(total, np.float32) / 255
     if abs(arc) > 1e-3:

@@ -200,7 +200,7 @@ def _torso(rng: np.random.Generator, spot: tuple[float, float]) -> Body:
 
 def _buttock(rng: np.random.Generator) -> Body:
     side = 1 if rng.random() < 0.7 else -1
-    return _torso(rng, (-np.pi / 2 + side * rng.uniform(0.42, 0.55), rng.uniform(0.9, 1.5)))
+    return _torso(rng, (-np.pi / 2 + side * rng.uniform(0.42, 0.55), rng.uniform(1.4, 1.9)))
 
 
 def _back(rng: np.random.Generator) -> Body:
@@ -536,7 +536,7 @@ def _limbs(rng: np.random.Generator, lab: NDArray[np.float64], params: dict[str,
     grid = sculpt.Grid.box((-4.2, -1.6, -6.0), (4.2, 1.6, 10.6), 0.11)
     parts = [sculpt.capsule(grid, (0, 0, 8.2), (0, 0.05, 10.4), 0.75, 0.62)]
     for side in (-1, 1):
-        parts.append(sculpt.capsule(grid, (side * 1.1, -0.05, 0.35), (side * 1.0, 0, -5.9), 1.12, 0.8))
+        parts.append(sculpt.capsule(grid, (side * 1.1, 0.2, -0.45), (side * 1.0, 0.1, -5.9), 1.05, 0.8))
         parts.append(sculpt.ellipsoid(grid, (side * 2.15, 0, 7.5), (0.72, 0.7, 0.75)))
         elbow = (side * rng.uniform(2.9, 3.4), rng.uniform(-0.2, 0.8), 4.2)
         parts.append(sculpt.capsule(grid, (side * 2.35, 0, 7.4), elbow, 0.6, 0.45))
@@ -574,7 +574,7 @@ def _subject(
     lying = params.get("pose") == "lying"
     return Subject(
         view=body.view,
-        target=_triple(middle),
+        target=_triple(middle - 0.45 * radius * normal),  # the camera focuses that far before it
         radius=float(radius),
         view_dir=_triple(normal),
         up=(0.0, 1.0, 0.0) if lying else (0.0, 0.0, 1.0),

@@ -119,7 +119,7 @@ def _subject(
     wide = 0.54 if len(feet) == 2 else 0.5
     return Subject(
         view="soles",
-        target=(0.0, -0.05 * length, 0.5 * length),
+        target=(0.0, 0.3 * length, 0.5 * length),  # the camera focuses 0.45 radius before it
         radius=wide * length,
         view_dir=_unit(direction),
         up=up,
