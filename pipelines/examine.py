@@ -214,7 +214,9 @@ def _locate(
         if name not in inside
     )
     find_places = _function("vision.locate.view", "find_places")
-    places: Places = find_places(photo, view=view, regions=inside)
+    # A neutral thing says nothing about where parts of the doll are.
+    parts = {name: region for name, region in inside.items() if name != "neutral"}
+    places: Places = find_places(photo, view=view, regions=parts)
     if view is not None:
         places = dataclasses.replace(places, view=ViewPlace(view, 1.0, {str(view): 1.0}))
     return places, inside, notes

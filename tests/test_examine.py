@@ -209,10 +209,17 @@ def test_what_a_person_says_counts(vision, photo):
     }
     record = examine.examine(photo, view=View.BODY, regions=regions)
     assert record.view.state is View.BODY
-    assert vision.calls[0] == ("find_places", View.BODY, ["neutral", "skin"])
+    assert vision.calls[0] == ("find_places", View.BODY, ["skin"])
     assert vision.calls[1][1] == regions["neutral"]
     assert vision.of(Trait.SKIN_SHEEN)[0][1] == regions["skin"]
     assert any("'lips' lies outside" in note for note in record.notes)
+
+
+def test_locators_know_every_place_of_a_regions_file():
+    from pipelines.regions import PLACES as NAMES
+    from vision.locate.view import REGION_VIEWS
+
+    assert set(NAMES) == set(REGION_VIEWS) | {"neutral"}
 
 
 def test_a_photo_without_colors_gives_no_colors(vision, photo):
