@@ -368,7 +368,7 @@ OTHERS = (
         "crowd",
         501,
         {"count": 12, "layout": "box"},
-        {**_sized(2000, 1500), "light": "window", "roll_deg": 3.0},
+        {**_sized(2000, 1500), "light": "window", "roll_deg": 3.0, "fill": 0.95},
     ),
     _photo(
         "crowd_02",
