@@ -27,7 +27,7 @@ METHOD = "ear_stain/1"
 GREEN_HUES = (115.0, 200.0)
 
 #: A face narrower than this (px of the original) shows no readable stain.
-LEAST_FACE_PX = 80.0
+LEAST_FACE_PX = 100.0
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -120,11 +120,13 @@ def _record(
     if stain.any():
         strong = float(np.clip((depth - 0.22) / max(0.15, 4 * unrest), 0, 1))
         big = float(np.clip(share / 0.0012, 0, 1))
-        p = 0.40 + 0.52 * strong * big
+        p = (0.40 + 0.52 * strong * big) * min(1.0, 0.5 + 0.5 * reading.likeness.probability)
     else:
-        # An ear half under hair may hide its stain.
-        p = 0.03 + 0.5 * (1 - min(1.0, seen / 0.45)) ** 1.5
-    p *= min(1.0, 0.5 + 0.5 * reading.likeness.probability) if stain.any() else 1.0
+        # A small stain is lost in a small picture, and an ear half under hair may hide its own.
+        fine = float(np.clip((view.face.width - 90) / 350, 0, 1))
+        p = 0.36 - 0.30 * fine + 0.4 * (1 - min(1.0, seen / 0.45)) ** 1.5
+        hint = float(np.quantile(green[bare], 0.98)) if bare.any() else 0.0
+        p = min(0.6, p + 0.25 * float(np.clip((hint - 0.12) / 0.1, 0, 1)))
     edge = 0.5 * float(sum(cv2.arcLength(c, True) for c in _contours(stain))) / view.scale
     return TraitRecord.decide(
         TRAIT, {"green": p, "none": 1 - p}, METHOD,

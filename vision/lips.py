@@ -112,8 +112,9 @@ def find_paint(reading: FaceReading) -> LipPaint | None:
     paint = _painted(strength, contrast, unrest, _grown(start, 0.07 * unit), unit)
     paint = _connected_to(paint, _grown(start, 0.02 * unit), 0.0004 * unit**2)
     glare = (light > 0.25) & (np.linalg.norm(tint, axis=-1) < 0.35 * max(contrast, 0.3)) & ~paint
-    lip = _fit_lip(view, outline, paint, glare) if contrast > 2.5 * unrest else start
-    lip = _settle_edge(lip, paint, belt)
+    whole = paint | _mirrored(view, paint)
+    lip = _fit_lip(view, outline, whole, glare) if contrast > 2.5 * unrest else start
+    lip = _settle_edge(lip, whole, paint, belt)
     return LipPaint(lip, _upper_half(view, lip), paint, glare, contrast, unrest, belt)
 
 
@@ -169,6 +170,28 @@ def _fit_lip(view: FaceView, outline: Array, paint: Mask, glare: Mask) -> Mask:
     return view.mask_view(_moved(outline, _parting_height(view), view.unit, best))
 
 
+def _mirrored(view: FaceView, paint: Mask) -> Mask:
+    """Paint mirrored across the middle of the mouth, each side stretched to the other's width.
+
+    Molded lips are alike left and right; rubbed paint seldom is. So one side tells where the other's lip is.
+    """
+    if view.face.landmarks is None:
+        points = view.points(view.face.lips)
+        middle, left, right = np.mean(points[:, 0]), points[:, 0].min(), points[:, 0].max()
+    else:
+        points = view.points(view.face.landmarks[[61, 291, 0, 17, 13, 14]])
+        left, right, middle = points[0, 0], points[1, 0], points[2:, 0].mean()
+    stretch = (middle - left) / max(right - middle, 1e-3)
+    if not 0.4 < stretch < 2.5:
+        return paint
+    height, width = paint.shape
+    x = np.arange(width, dtype=np.float32)
+    other = np.where(x > middle, middle - (x - middle) * stretch, middle + (middle - x) / stretch)
+    rows = np.repeat(np.arange(height, dtype=np.float32)[:, None], width, axis=1)
+    columns = np.repeat(other.astype(np.float32)[None], height, axis=0)
+    return cv2.remap(paint.astype(np.uint8), columns, rows, cv2.INTER_NEAREST).astype(bool)
+
+
 def _moved(outline: Array, parting: float, unit: float, steps: Array) -> Array:
     """Apply sideways and vertical shift, width, and heights above and below the parting, in standard errors.
 
@@ -189,15 +212,17 @@ def _parting_height(view: FaceView) -> float:
     return float(np.mean(points[:, 1]))
 
 
-def _settle_edge(lip: Mask, paint: Mask, belt: float) -> Mask:
+def _settle_edge(lip: Mask, whole: Mask, paint: Mask, belt: float) -> Mask:
     """Within a belt around the fitted border, let the paint show the edge where there is paint."""
     if not paint.any():
         return lip
     inner, outer = _grown(lip, -belt), _grown(lip, belt)
-    nearby = _grown(paint & outer, 1.5 * belt)
-    settled = inner | (outer & paint) | (lip & ~nearby)
-    # What is left as a rim thinner than the belt is the model's error, not lip.
-    return _grown(_grown(settled, -0.45 * belt), 0.45 * belt) | (inner & settled) | (outer & paint)
+    nearby = _grown(whole & outer, 1.5 * belt)
+    settled = inner | (outer & paint) | (lip & whole) | (lip & ~nearby)
+    # What lacks paint on a strip thinner than the belt is the border's error, not wear.
+    missing = settled & ~paint
+    wide = _grown(_grown(missing, -0.5 * belt), 0.5 * belt) & missing
+    return settled & (paint | wide)
 
 
 def _grown(mask: Mask, by: float) -> Mask:
