@@ -168,7 +168,8 @@ def _signed(sign: Sign, region: Region) -> TraitRecord:
             Trait.MARK_SYMBOL,
             Reason.TOO_SMALL,
             METHOD,
-            f"There is a sign of about {sign.size_px:.0f} px; under {SMALLEST_PX:.0f} px ®, © and TM look alike.",
+            f"There is a sign of about {sign.size_px:.0f} px; ®, © and TM look alike below "
+            f"{SMALLEST_PX:.0f} px.",
             **rest,
         )
     if sign.margin < THINNEST_MARGIN or sign.presence < 0.6:
@@ -362,6 +363,25 @@ def _at_share(band: NDArray[np.float64], share: float) -> tuple[NDArray[np.float
     top = np.array([np.interp(at, run, upper[:, i]) for i in (0, 1)])
     bottom = np.array([np.interp(at, run, lower[:, i]) for i in (0, 1)])
     return top, bottom
+
+
+def section(outline: NDArray[np.float64], start: float, stop: float) -> NDArray[np.float64]:
+    """Return the part of a line's outline between two shares of its length.
+
+    Parameters
+    ----------
+    outline
+        (2 k, 2): the upper edge as read, then the lower edge back.
+    start, stop
+        0–1, ``start`` < ``stop``.
+
+    Returns
+    -------
+    Outline of the same kind.
+    """
+    shares = np.linspace(start, stop, len(outline) // 2)
+    ends = [_at_share(outline, float(share)) for share in shares]
+    return np.concatenate([[top for top, _ in ends], [bottom for _, bottom in ends][::-1]])
 
 
 def _distinct(signs: Sequence[Sign]) -> list[Sign]:

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.locate.places import MarkPlace
+from vision.mark_symbol import CHARACTERS, Sign, find_signs, section
 from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OcrLine, Outcome, guarded, straightened
 from vision.photo import Photo
 from vision.relief import flatten, hypotheses, integrate, likely_azimuth, picture
@@ -262,7 +263,7 @@ def _read(photo: Photo, boxes: Sequence[_Box], engine: GuardedEngine) -> list[_R
     readings: list[_Reading] = []
     for box in boxes:
         views, scale, origin = _views_of(photo, box)
-        readings.append(_read_box(box, views, scale, origin, engine))
+        readings.append(_read_box(photo, box, views, scale, origin, engine))
     direction = _common_direction(readings)
     if direction is None:
         return readings
@@ -284,6 +285,7 @@ def _views_of(photo: Photo, box: _Box) -> tuple[dict[str, NDArray[np.uint8]], fl
 
 
 def _read_box(
+    photo: Photo,
     box: _Box,
     views: dict[str, NDArray[np.uint8]],
     scale: float,
@@ -299,13 +301,64 @@ def _read_box(
     groups = [lines[i : i + len(first)] for i in range(0, len(lines), len(first))]
     best = max(range(len(ends)), key=lambda i: _weight_of(groups[i]))
     chosen = _local(ends[best], scale, origin)
-    heights = [view for name, view in views.items() if name not in ("plain", "contrast")]
-    more = [_strip(view, chosen) for view in heights]
-    more += [_strip(view, _widened(chosen, 1.2)) for view in first]
-    more += [_strip(view, _widened(chosen, 0.88)) for view in first]
-    reading = _Reading(ends[best], groups[best] + _recognize(more, engine))
-    _agree(reading)
-    return reading
+    signs = [x for x in find_signs(photo.rgb, ends[best].polygon) if _sure_of(x)]
+    if not signs:
+        reading = _Reading(ends[best], groups[best] + _recognize(_looks(views, chosen, first), engine))
+        _agree(reading)
+        return reading
+    return _read_around(ends[best], signs, views, scale, origin, engine)
+
+
+def _looks(
+    views: dict[str, NDArray[np.uint8]], outline: NDArray[np.float64], skip: Sequence[NDArray[np.uint8]] = ()
+) -> list[NDArray[np.uint8]]:
+    """Strips of one line in every way of looking but the plain ones already taken."""
+    plain = [views["plain"], views["contrast"]]
+    strips = [_strip(view, outline) for view in views.values() if not any(view is s for s in skip)]
+    return strips + [_strip(view, _widened(outline, factor)) for factor in (1.2, 0.88) for view in plain]
+
+
+def _sure_of(sign: Sign) -> bool:
+    """Whether a sign is sure enough to be cut out of the line before the letters are read."""
+    return sign.kind in CHARACTERS and sign.presence > 0.7 and sign.margin > 0.5
+
+
+def _read_around(
+    box: _Box,
+    signs: Sequence[Sign],
+    views: dict[str, NDArray[np.uint8]],
+    scale: float,
+    origin: NDArray[np.float64],
+    engine: GuardedEngine,
+) -> _Reading:
+    """Read the letters between the signs of a line, and put the signs where they stand."""
+    half_width = [0.55 * s.size_px / max(box.length, 1.0) for s in signs]
+    starts = [0.0] + [s.at + w for s, w in zip(signs, half_width, strict=True)]
+    stops = [s.at - w for s, w in zip(signs, half_width, strict=True)] + [1.0]
+    pieces: list[_Reading] = []
+    text = ""
+    for index, (start, stop) in enumerate(zip(starts, stops, strict=True)):
+        if (stop - start) * box.length > 0.4 * box.height:
+            part = _Box(section(box.polygon, max(0.0, start), min(1.0, stop)), box.score)
+            piece = _Reading(part, _recognize(_looks(views, _local(part, scale, origin)), engine))
+            _agree(piece)
+            pieces.append(piece)
+            text += piece.text
+        if index < len(signs):
+            text += CHARACTERS[signs[index].kind]
+    if not pieces:
+        return _Reading(box, [OcrLine(text, min(s.margin for s in signs))], text)
+    letters = [max(1, len(p.text)) for p in pieces]
+    longest = max(pieces, key=lambda p: len(p.text))
+    return _Reading(
+        box,
+        [line for piece in pieces for line in piece.lines],
+        text,
+        float(np.average([p.agreement for p in pieces], weights=letters)),
+        min(p.weakest for p in pieces),
+        float(np.average([p.strength for p in pieces], weights=letters)),
+        tuple(text.replace(longest.text, other, 1) for other in longest.alternatives if longest.text),
+    )
 
 
 def _recognize(strips: list[NDArray[np.uint8]], engine: GuardedEngine) -> list[OcrLine]:
@@ -622,11 +675,11 @@ def _solid(text: str) -> str:
 # --- years in Roman numerals ---------------------------------------------------------------------------
 
 _ROMAN = {"M": 1000, "D": 500, "C": 100, "L": 50, "X": 10, "V": 5, "I": 1}
-_ROMAN_FORM = re.compile(r"M{0,3}(CM|CD|D?C{0,3})(XC|XL|L?X{0,3})(IX|IV|V?I{0,3})\Z")
+_ROMAN_FORM = re.compile(r"M{0,4}(CM|CD|D?C{0,3})(XC|XL|L?X{0,3})(IX|IV|V?I{0,3})\Z")
 
 
 def roman_value(text: str) -> int | None:
-    """Return the value of a Roman numeral in its standard form, 1–3999, or None if it is none.
+    """Return the value of a Roman numeral in its standard form, 1–4999, or None if it is none.
 
     Parameters
     ----------

@@ -322,15 +322,13 @@ def register(fixed: Float, moving: Float) -> tuple[NDArray[np.float32], float] |
             for s in (fixed, moving))  # fmt: skip
     window = cv2.createHanningWindow((a.shape[1], a.shape[0]), cv2.CV_32F)
     (dx, dy), _ = cv2.phaseCorrelate(a, b, window)
-    limit = 0.1 * max(a.shape)
-    if np.hypot(dx, dy) > limit:
-        dx = dy = 0.0
-    motion = np.array([[1, 0, dx], [0, 1, dy]], np.float32)
-    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-5)
-    try:
-        agreement, motion = cv2.findTransformECC(a, b, motion, cv2.MOTION_EUCLIDEAN, stop, None, 5)
-    except cv2.error:
+    starts = [(0.0, 0.0)]
+    if np.hypot(dx, dy) < 0.1 * max(a.shape):
+        starts.append((dx, dy))
+    found = [r for r in (_refined(a, b, start) for start in starts) if r is not None]
+    if not found:
         return None
+    agreement, motion = max(found, key=lambda r: r[0])
     motion[:, 2] /= scale
     turn = abs(np.degrees(np.arctan2(motion[1, 0], motion[0, 0])))
     center = np.array([fixed.shape[1] / 2, fixed.shape[0] / 2, 1.0])
@@ -433,6 +431,19 @@ def _aligned(reference: Float, rgb: NDArray[np.uint8], radius: float) -> tuple[F
         borderMode=cv2.BORDER_REFLECT,
     )
     return np.asarray(warped, np.float32), shift
+
+
+def _refined(a: Float, b: Float, start: tuple[float, float]) -> tuple[float, NDArray[np.float32]] | None:
+    """ECC from a start, first on blurred pictures, then on sharp ones: agreement and motion."""
+    motion = np.array([[1, 0, start[0]], [0, 1, start[1]]], np.float32)
+    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 1e-5)
+    agreement = 0.0
+    try:
+        for blur in (15, 5):
+            agreement, motion = cv2.findTransformECC(a, b, motion, cv2.MOTION_EUCLIDEAN, stop, None, blur)
+    except cv2.error:
+        return None
+    return float(agreement), motion
 
 
 def _edge_strength(shading: Float) -> Float:

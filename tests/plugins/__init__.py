@@ -1,0 +1,1 @@
+"""OCR engines with faults, to see what the guard makes of them."""
