@@ -1,18 +1,21 @@
 """Many photos, one after another or in several processes, always in the order given.
 
 Workers are fresh processes (never forks: image libraries do not survive one) with one thread each. A worker
-that dies costs the photo it held, which is named; the others are finished by new workers.
+that dies or hangs costs the photo it held, which is named; the others are finished by new workers.
 """
 
 from __future__ import annotations
 
 import contextlib
+import faulthandler
 import multiprocessing
 import os
 import signal
 import threading
+import time
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
@@ -23,6 +26,8 @@ from pipelines.examine import PhotoRecord, Request, examine_file
 Progress = Callable[[int, int, str], None]
 
 WORKER_DIED = "worker_died"
+#: Seconds after which a worker gives up on one photo; none was seen to need a tenth of it.
+DEADLINE_S = 180.0
 
 
 def silent(_done: int, _count: int, _name: str) -> None:
@@ -67,31 +72,66 @@ def _in_processes(
     work: Sequence[tuple[Path, str]], request: Request, jobs: int, count: Callable[[str], None]
 ) -> list[PhotoRecord]:
     found: dict[int, PhotoRecord] = {}
-    with contextlib.suppress(BrokenProcessPool), _pool(jobs) as pool:
-        futures: dict[Future[PhotoRecord], int] = {
-            pool.submit(examine_file, path, request, name): i for i, (path, name) in enumerate(work)
-        }
-        for future in as_completed(futures):
-            found[futures[future]] = future.result()
-            count(work[futures[future]][1])
-    # One death breaks the whole pool and does not say whose it was. So the rest goes one at a time.
-    for i, (path, name) in enumerate(work):
-        if i not in found:
-            found[i] = _alone(path, request, name)
-            count(name)
+    waiting = deque(range(len(work)))
+
+    def keep(i: int, record: PhotoRecord) -> None:
+        found[i] = record
+        count(work[i][1])
+
+    while waiting:
+        # One death breaks the whole pool and does not say whose it was, so all suspects are tried alone.
+        for i in _until_broken(work, request, jobs, waiting, keep):
+            keep(i, _alone(*work[i], request))
     return [found[i] for i in range(len(work))]
 
 
-def _alone(path: Path, request: Request, name: str) -> PhotoRecord:
+def _until_broken(
+    work: Sequence[tuple[Path, str]],
+    request: Request,
+    jobs: int,
+    waiting: deque[int],
+    keep: Callable[[int, PhotoRecord], None],
+) -> list[int]:
+    """Examine what is waiting until all is done or a worker dies; returns what was under way then."""
+    running: dict[Future[PhotoRecord], int] = {}
+    with _pool(jobs) as pool:
+        try:
+            while waiting or running:
+                while waiting and len(running) < jobs:
+                    path, name = work[waiting[0]]
+                    running[pool.submit(_examine, path, request, name, DEADLINE_S)] = waiting[0]
+                    waiting.popleft()
+                for future in wait(running, return_when=FIRST_COMPLETED).done:
+                    record = future.result()
+                    keep(running.pop(future), record)
+        except BrokenProcessPool:
+            return sorted(running.values())
+    return []
+
+
+def _examine(path: Path, request: Request, name: str, deadline_s: float) -> PhotoRecord:
+    """Examine a file in a worker, which ends itself when that takes longer than ``deadline_s``."""
+    with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
+        # The watchdog is native: it works even while a library hangs and holds the interpreter.
+        faulthandler.dump_traceback_later(deadline_s, exit=True, file=nowhere)
+        try:
+            return examine_file(path, request, name)
+        finally:
+            faulthandler.cancel_dump_traceback_later()
+
+
+def _alone(path: Path, name: str, request: Request) -> PhotoRecord:
+    start = time.monotonic()
     try:
         with _pool(1) as pool:
-            return pool.submit(examine_file, path, request, name).result()
+            return pool.submit(_examine, path, request, name, DEADLINE_S).result()
     except BrokenProcessPool:
+        late = time.monotonic() - start >= DEADLINE_S
+        why = f"took longer than {DEADLINE_S:.0f} s" if late else "died, perhaps for lack of memory"
         return PhotoRecord.failed(
             name,
             WORKER_DIED,
-            f"The process that examined {name} died, perhaps for lack of memory. Reduce the photo, or use "
-            "fewer --jobs.",
+            f"The process that examined {name} {why}. Reduce the photo, or use fewer --jobs.",
         )
 
 

@@ -447,3 +447,31 @@ def test_a_dying_worker_costs_its_photo_only(tmp_path, monkeypatch):
     assert [p["status"] for p in found] == ["ok", "error", "ok"]
     assert found[1]["error"]["reason"] == "worker_died"
     assert "1.png" in done.stderr
+
+
+def test_a_hanging_worker_costs_its_photo_only(tmp_path, monkeypatch):
+    """The watchdog ends it; the others, before and after, are examined."""
+    names = [f"{i}.png" for i in range(6)]
+    for name in names:
+        (tmp_path / name).write_bytes(b"no photo")
+    (tmp_path / "sitecustomize.py").write_text(
+        "import pathlib, time\n"
+        "real = pathlib.Path.read_bytes\n"
+        "def read(self):\n"
+        "    if self.name == '2.png': time.sleep(600)\n"
+        "    return real(self)\n"
+        "pathlib.Path.read_bytes = read\n"
+    )
+    monkeypatch.setenv("PYTHONPATH", f"{tmp_path}{os.pathsep}{REPOSITORY}")
+    monkeypatch.setattr(batch, "DEADLINE_S", 3.0)
+    seen = []
+    records = batch.examine_files(
+        [tmp_path / name for name in names], jobs=2, progress=lambda *step: seen.append(step)
+    )
+    assert [r.file for r in records] == names
+    assert [r.error["reason"] for r in records] == [
+        "worker_died" if n == "2.png" else "not_a_photo" for n in names
+    ]
+    assert "longer than 3 s" in records[2].error["message"]
+    assert sorted(step[2] for step in seen) == names
+    assert [step[0] for step in seen] == [1, 2, 3, 4, 5, 6]
