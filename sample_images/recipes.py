@@ -429,6 +429,8 @@ def _listing(
                 "skin_lab": head["skin_lab"],
                 "greasy": doll.head["greasy"],
                 "label": doll.label,
+                "metal": "steel",
+                "dots": 0,
             },
         ),
         "mark": (
