@@ -315,23 +315,30 @@ def _garment(
     if (shell < 0).any():
         objects.append(_mesh("garment", shell, grid, material))
     if flared:
-        objects.append(_skirt(rng, waist, material))
+        objects.append(_skirt(rng, waist, material, grid, field))
     return objects
 
 
-def _skirt(rng: np.random.Generator, waist: float, material: bpy.types.Material) -> bpy.types.Object:
-    """Hang a folded skirt from the waist."""
+def _skirt(
+    rng: np.random.Generator, waist: float, material: bpy.types.Material, grid: Grid, field: Field
+) -> bpy.types.Object:
+    """Hang a folded skirt from the waist, clear of the body under it."""
     length, flare = rng.uniform(4.5, 7.5), rng.uniform(0.25, 1.1)
     folds = int(rng.integers(7, 16))
     t = np.linspace(0, 1, 120)[:, None]
     k = np.linspace(0, 2 * np.pi, 360, endpoint=False)[None]
-    hips = 1.02 + 0.35 * np.sin(np.pi * np.clip(t * 1.6, 0, 1)) * (t < 0.65)
     phase, bend = rng.uniform(0, 6), rng.uniform(0.5, 2)
     depth = t**0.7 * rng.uniform(0.12, 0.3)
     fold = depth * np.sin(folds * k + phase + bend * np.sin(3 * k + 2 * t))
     fold = fold + 0.4 * depth * np.sin((folds * 2 + 1) * k + 2 * t + phase)
-    a = 1.45 + 0.95 * t**0.6 + flare * t + fold + 0.02 * hips
-    b = 1.1 + 0.75 * t**0.6 + flare * t + fold
+    inside = field < 0
+    reach_x = np.where(inside, np.abs(grid.xs)[:, None, None], 0).max(axis=(0, 1))
+    reach_y = np.where(inside, np.abs(grid.ys)[None, :, None], 0).max(axis=(0, 1))
+    level = waist - t * length
+    need_x, need_y = np.interp(level, grid.zs, reach_x), np.interp(level, grid.zs, reach_y)
+    # An ellipse has to pass outside the buttocks, which reach farthest away from its axis.
+    a = np.maximum(1.45 + 0.95 * t**0.6 + flare * t, 1.06 * need_x + 0.06 + np.abs(depth)) + fold
+    b = np.maximum(1.1 + 0.75 * t**0.6 + flare * t, 1.16 * need_y + 0.06 + np.abs(depth)) + fold
     z = waist - t * length + 0 * k + 0.12 * np.sin(2 * k + phase) * t
     points = np.stack([a * np.cos(k), b * np.sin(k), z], -1)
     rows, columns = points.shape[:2]
