@@ -310,7 +310,8 @@ def _garment(
     flared = garment in ("dress", "skirt")
     if flared:
         waist = 3.7 - drop
-        shell = np.maximum(shell, (waist - 0.3) - z).astype(np.float32)
+        # Cloth lies on the seat as well, where it may press against the skirt from inside.
+        shell = np.maximum(shell, (waist - 3.2) - z).astype(np.float32)
     objects = []
     if (shell < 0).any():
         objects.append(_mesh("garment", shell, grid, material))
