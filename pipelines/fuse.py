@@ -9,9 +9,9 @@ from typing import Any
 
 from pipelines import files
 from pipelines.batch import Progress, silent
-from pipelines.examine import PhotoRecord, measure_marks
+from pipelines.examine import PhotoRecord
 from vision.errors import NoPhotoError, PhotoError
-from vision.traits import SCHEMA, TraitRecord
+from vision.traits import SCHEMA, Reason, Trait, TraitRecord
 
 #: Name of the relief picture in the output folder.
 RELIEF_FILE = "relief.png"
@@ -60,13 +60,13 @@ def run(paths: Sequence[Path], out: Path | None = None, progress: Progress = sil
         When ``out`` cannot be written.
     """
     from vision.draw import encode_png
-    from vision.photo import Photo, load
+    from vision.photo import load
     from vision.relief import fuse
 
     if out is not None:
         files.check_output_folder(out)
     records: list[PhotoRecord] = []
-    photos: list[Photo] = []
+    photos = []
     names = files.display_names(paths)
     for number, (path, name) in enumerate(zip(paths, names, strict=True), start=1):
         try:
@@ -80,7 +80,6 @@ def run(paths: Sequence[Path], out: Path | None = None, progress: Progress = sil
     if not photos:
         raise NoPhotoError("None of the photos can be read. " + " ".join(_complaints(records)))
     fused = fuse([photo.rgb for photo in photos])
-    shaded = Photo.from_array(fused.shaded, file=photos[0].file)
     if out is not None:
         with files.output_folder(out) as folder:
             (folder / RELIEF_FILE).write_bytes(encode_png(fused.shaded))
@@ -88,8 +87,34 @@ def run(paths: Sequence[Path], out: Path | None = None, progress: Progress = sil
         photos=tuple(records),
         used=tuple(photos[i].file for i in fused.used),
         residual=fused.residual,
-        traits=measure_marks(shaded),
+        traits=measure_fused(photos[0], (fused.shaded, *fused.aligned[1:])),
     )
+
+
+def measure_fused(photo: Any, more: Sequence[Any]) -> tuple[TraitRecord, ...]:
+    """Read text and sign of a mark from its first photo, with the other pictures laid over it as witnesses.
+
+    Parameters
+    ----------
+    photo
+        The photo all regions refer to.
+    more
+        The relief picture, then the other photos, pixel on pixel with ``photo``.
+    """
+    from vision import mark_symbol, mark_text
+    from vision.locate.mark import find_marks
+    from vision.ocr import default_engine
+
+    try:
+        marks = find_marks(photo)
+        text = mark_text.measure(photo, marks, default_engine(), more)
+        return text, mark_symbol.measure(photo, marks, text, more[1:])
+    except Exception as error:  # the relief picture is worth having even if reading it fails
+        detail = f"The reading failed ({type(error).__name__}). This is a fault of the program."
+        return tuple(
+            TraitRecord.withheld(trait, Reason.FAILED, "fuse/1", detail)
+            for trait in (Trait.MARK_TEXT, Trait.MARK_SYMBOL)
+        )
 
 
 def _complaints(records: Sequence[PhotoRecord]) -> list[str]:

@@ -26,7 +26,7 @@ def lit(azimuth_deg):
 @pytest.fixture
 def photos(tmp_path, monkeypatch):
     record = TraitRecord.withheld("mark_text", Reason.ENGINE_MISSING, "t/1", "No engine.")
-    monkeypatch.setattr(fuse, "measure_marks", lambda photo: (record,))
+    monkeypatch.setattr(fuse, "measure_fused", lambda photo, more: (record,))
     paths = []
     for azimuth in (0, 90, 180, 270):
         path = tmp_path / f"{azimuth}.png"

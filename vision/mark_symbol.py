@@ -81,7 +81,9 @@ class Sign:
     center: tuple[float, float]
 
 
-def find_signs(rgb: NDArray[np.uint8], outline: NDArray[Any]) -> list[Sign]:
+def find_signs(
+    rgb: NDArray[np.uint8], outline: NDArray[Any], more: Sequence[NDArray[np.uint8]] = ()
+) -> list[Sign]:
     """Return the signs along one line of text, first to last.
 
     Parameters
@@ -90,6 +92,8 @@ def find_signs(rgb: NDArray[np.uint8], outline: NDArray[Any]) -> list[Sign]:
         (H, W, 3) uint8 sRGB.
     outline
         (2 k, 2) points in the picture's pixels: the upper edge of the line as read, then the lower edge back.
+    more
+        Other photos of the same place under other lights, pixel on pixel.
 
     Returns
     -------
@@ -99,16 +103,19 @@ def find_signs(rgb: NDArray[np.uint8], outline: NDArray[Any]) -> list[Sign]:
     height = float(np.median(np.linalg.norm(band[: len(band) // 2] - band[len(band) // 2 :][::-1], axis=1)))
     if height < 12:
         return []
-    looks = [_look(rgb, band, zoom) for zoom in _ZOOMS]
-    columns = looks[1].shape[2]
-    rows = looks[1].shape[1]
-    stack = np.stack([_onto(look, zoom, rows, columns) for look, zoom in zip(looks, _ZOOMS, strict=True)])
-    mean = stack.mean(axis=0)
+    looks = [(_look(picture, band, zoom), zoom) for picture in (rgb, *more) for zoom in _ZOOMS]
+    rows, columns = looks[1][0].shape[1:]
+    mean = np.mean([_onto(look, zoom, rows, columns) for look, zoom in looks], axis=0)
     signs = [_sign_at(mean, row, column, band, run, height) for row, column in _peaks(1.0 - mean[0])]
     return sorted(signs, key=lambda sign: sign.at)
 
 
-def measure(photo: Photo, marks: Sequence[MarkPlace], text_record: TraitRecord) -> TraitRecord:
+def measure(
+    photo: Photo,
+    marks: Sequence[MarkPlace],
+    text_record: TraitRecord,
+    more: Sequence[NDArray[np.uint8]] = (),
+) -> TraitRecord:
     """Return which sign stands with the molded text.
 
     Parameters
@@ -119,6 +126,8 @@ def measure(photo: Photo, marks: Sequence[MarkPlace], text_record: TraitRecord) 
         Candidate places; used for the region when no text was read.
     text_record
         The record of ``mark_text``: its lines say where to look and which way is up.
+    more
+        Other photos of the same place under other lights, pixel on pixel.
 
     Returns
     -------
@@ -137,7 +146,7 @@ def measure(photo: Photo, marks: Sequence[MarkPlace], text_record: TraitRecord) 
             region=region,
         )
     region = Region.from_arrays([np.asarray(line.polygon) for line in lines])
-    found = _distinct([s for line in lines for s in find_signs(photo.rgb, np.asarray(line.polygon))])
+    found = _distinct([s for line in lines for s in find_signs(photo.rgb, np.asarray(line.polygon), more)])
     relevant = [s for s in found if max(s.shares["registered"], s.shares["trademark"]) * s.presence > 0.15]
     if relevant:
         best = max(relevant, key=lambda s: s.presence * max(s.shares["registered"], s.shares["trademark"]))

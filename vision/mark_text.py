@@ -26,7 +26,7 @@ from vision.locate.places import MarkPlace
 from vision.mark_symbol import CHARACTERS, Sign, find_signs, section
 from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OcrLine, Outcome, guarded, straightened
 from vision.photo import Photo
-from vision.relief import flatten, hypotheses, integrate, likely_azimuth, picture
+from vision.relief import AZIMUTHS_DEG, flatten, hypotheses, integrate, likely_azimuth, picture
 from vision.traits import Polygon, Reason, Region, TextLine, Trait, TraitRecord
 
 METHOD = "mark_text/1"
@@ -95,7 +95,12 @@ class _EngineError(Exception):
         self.outcome = outcome
 
 
-def measure(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine | OcrEngine) -> TraitRecord:
+def measure(
+    photo: Photo,
+    marks: Sequence[MarkPlace],
+    engine: GuardedEngine | OcrEngine,
+    more: Sequence[NDArray[np.uint8]] = (),
+) -> TraitRecord:
     """Return the molded (or printed) text in a photo of a mark.
 
     Parameters
@@ -106,6 +111,9 @@ def measure(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine | Oc
         Candidate places; they are looked at closer than the rest. May be empty.
     engine
         Any engine; a bare one is put behind a guard.
+    more
+        Other pictures of the same place, pixel on pixel, (H, W, 3) uint8: fused relief first, then photos
+        under other lights. They take the place of supposed lights.
 
     Returns
     -------
@@ -118,8 +126,8 @@ def measure(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine | Oc
     if isinstance(guard.engine, NullEngine):
         return _withheld(Reason.ENGINE_MISSING, "Reading is switched off: no OCR engine is in use.", marks)
     try:
-        boxes = _find(photo, marks, guard)
-        readings = _read(photo, boxes, guard)
+        boxes = _find(photo, marks, guard, more)
+        readings = _read(photo, boxes, guard, more)
     except _EngineError as error:
         assert error.outcome.reason is not None
         return _withheld(error.outcome.reason, error.outcome.detail, marks)
@@ -129,7 +137,12 @@ def measure(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine | Oc
 # --- where the lines are -------------------------------------------------------------------------------
 
 
-def _find(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine) -> list[_Box]:
+def _find(
+    photo: Photo,
+    marks: Sequence[MarkPlace],
+    engine: GuardedEngine,
+    more: Sequence[NDArray[np.uint8]] = (),
+) -> list[_Box]:
     """Lines found in the whole photo and, closer, in the candidate places."""
     views: list[list[_Box]] = []
     for x0, y0, x1, y1 in _windows(photo, marks):
@@ -228,6 +241,13 @@ def _windows(photo: Photo, marks: Sequence[MarkPlace]) -> list[tuple[int, int, i
     return out
 
 
+def _resized(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    if scale == 1.0:
+        return rgb
+    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=method), np.uint8)
+
+
 def _survey_views(crop: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
     """Ways of looking for lines, the one that shows them best first."""
     radius = max(crop.shape[:2]) / 24.0
@@ -258,11 +278,13 @@ def _covered(box: _Box, other: _Box) -> float:
 # --- what they say -------------------------------------------------------------------------------------
 
 
-def _read(photo: Photo, boxes: Sequence[_Box], engine: GuardedEngine) -> list[_Reading]:
+def _read(
+    photo: Photo, boxes: Sequence[_Box], engine: GuardedEngine, more: Sequence[NDArray[np.uint8]] = ()
+) -> list[_Reading]:
     """Read all boxes: first which end is up, then every way of looking."""
     readings: list[_Reading] = []
     for box in boxes:
-        views, scale, origin = _views_of(photo, box)
+        views, scale, origin = _views_of(photo, box, more)
         readings.append(_read_box(photo, box, views, scale, origin, engine))
     direction = _common_direction(readings)
     if direction is None:
@@ -270,18 +292,21 @@ def _read(photo: Photo, boxes: Sequence[_Box], engine: GuardedEngine) -> list[_R
     return [r for r in readings if float(r.box.along @ direction) > 0.5 or r.agreement > 0.8]
 
 
-def _views_of(photo: Photo, box: _Box) -> tuple[dict[str, NDArray[np.uint8]], float, NDArray[np.float64]]:
+def _views_of(
+    photo: Photo, box: _Box, more: Sequence[NDArray[np.uint8]]
+) -> tuple[dict[str, NDArray[np.uint8]], float, NDArray[np.float64]]:
     """Ways of looking at the surroundings of one box, scaled so that the line is about a strip high."""
     margin = 0.8 * box.height
     low = np.floor(np.maximum(box.polygon.min(axis=0) - margin, 0)).astype(int)
     high = np.ceil(np.minimum(box.polygon.max(axis=0) + margin, (photo.width, photo.height))).astype(int)
-    crop = photo.rgb[low[1] : high[1], low[0] : high[0]]
+    window = (slice(low[1], high[1]), slice(low[0], high[0]))
     scale = min(2.5, 1.15 * _STRIP_PX / max(box.height, 1.0))
-    scale = min(scale, math.sqrt(_MOST_PIXELS / max(1, crop.shape[0] * crop.shape[1])))
-    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    crop = np.asarray(cv2.resize(crop, None, fx=scale, fy=scale, interpolation=method), np.uint8)
+    scale = min(scale, math.sqrt(_MOST_PIXELS / max(1, int(np.prod(high - low)))))
     letter = 0.6 * box.height * scale
-    return hypotheses(crop, letter), scale, low.astype(np.float64)
+    views = hypotheses(_resized(photo.rgb[window], scale), letter, () if more else AZIMUTHS_DEG)
+    for index, rgb in enumerate(more):
+        views[f"more_{index}"] = picture(flatten(_resized(rgb[window], scale), letter))
+    return views, scale, low.astype(np.float64)
 
 
 def _read_box(
@@ -292,7 +317,7 @@ def _read_box(
     origin: NDArray[np.float64],
     engine: GuardedEngine,
 ) -> _Reading:
-    first = [views["plain"], views["contrast"]]
+    first = [view for name, view in views.items() if not name.startswith("height")]
     ends = [box, box.turned()]
     if box.length < 1.7 * box.height:
         ends += [_quarter_turned(box), _quarter_turned(box).turned()]
@@ -313,7 +338,7 @@ def _looks(
     views: dict[str, NDArray[np.uint8]], outline: NDArray[np.float64], skip: Sequence[NDArray[np.uint8]] = ()
 ) -> list[NDArray[np.uint8]]:
     """Strips of one line in every way of looking but the plain ones already taken."""
-    plain = [views["plain"], views["contrast"]]
+    plain = [views["plain"], views.get("more_0", views["contrast"])]
     strips = [_strip(view, outline) for view in views.values() if not any(view is s for s in skip)]
     return strips + [_strip(view, _widened(outline, factor)) for factor in (1.2, 0.88) for view in plain]
 

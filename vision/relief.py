@@ -23,6 +23,8 @@ Float = NDArray[np.float32]
 AZIMUTHS_DEG = (0.0, 45.0, 90.0, 135.0)
 
 _DARKEST = 2.0 / 255.0
+#: Long side at which several photos are worked on, in pixels; letters still have dozens of pixels then.
+_FUSING_SIDE = 2000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +43,8 @@ class Fused:
         Mean displacement of each used photo against the first.
     residual
         Share of the shading that two slopes do not explain, 0–1: near 0 for a rigid matte surface.
+    aligned
+        The used photos, (H, W, 3) uint8 each, laid over the first.
     """
 
     height: Float
@@ -48,6 +52,7 @@ class Fused:
     used: tuple[int, ...]
     shifts_px: tuple[float, ...]
     residual: float
+    aligned: tuple[NDArray[np.uint8], ...] = ()
 
 
 def luminance(rgb: NDArray[np.uint8]) -> Float:
@@ -303,10 +308,11 @@ def slopes_unknown_lights(shadings: NDArray[np.floating]) -> tuple[Float, Float,
 
 
 def register(fixed: Float, moving: Float) -> tuple[NDArray[np.float32], float] | None:
-    """Return the Euclidean motion that brings ``moving`` onto ``fixed``, or None if none is found.
+    """Return the motion that brings ``moving`` onto ``fixed``, or None if they are not one relief.
 
-    Lights differ between the pictures, so edges' strength is compared, not brightness. Phase correlation
-    gives the shift, ECC (Evangelidis & Psarakis 2008, 10.1109/TPAMI.2008.113) refines it with rotation.
+    Brightness cannot be compared, since the lights differ. What must hold at the right motion, and only
+    there, is that both shadings are mixes of the two slopes of one surface: integrability (see
+    :func:`slopes_unknown_lights`) is the measure, evaluated for all shifts at once by cross-correlation.
 
     Parameters
     ----------
@@ -315,27 +321,104 @@ def register(fixed: Float, moving: Float) -> tuple[NDArray[np.float32], float] |
 
     Returns
     -------
-    (2, 3) float32 for ``cv2.warpAffine`` with ``WARP_INVERSE_MAP``, and the mean displacement in pixels.
+    (2, 3) float32 for ``cv2.warpAffine`` with ``WARP_INVERSE_MAP``, and the displacement of the center in
+    pixels. Searched are shifts up to an eighth of the picture and turns up to 3°.
     """
-    scale = min(1.0, 640.0 / max(fixed.shape))
-    a, b = (_edge_strength(cv2.resize(s, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
-            for s in (fixed, moving))  # fmt: skip
-    window = cv2.createHanningWindow((a.shape[1], a.shape[0]), cv2.CV_32F)
-    (dx, dy), _ = cv2.phaseCorrelate(a, b, window)
-    starts = [(0.0, 0.0)]
-    if np.hypot(dx, dy) < 0.1 * max(a.shape):
-        starts.append((dx, dy))
-    found = [r for r in (_refined(a, b, start) for start in starts) if r is not None]
-    if not found:
+    coarse = min(1.0, 320.0 / max(fixed.shape))
+    best = min(
+        (_best_shift(fixed, moving, turn, coarse) for turn in (0.0, -2.0, 2.0, -1.0, 1.0)), key=_residual
+    )
+    if best.residual > 0.6 * best.typical:
         return None
-    agreement, motion = max(found, key=lambda r: r[0])
-    motion[:, 2] /= scale
-    turn = abs(np.degrees(np.arctan2(motion[1, 0], motion[0, 0])))
-    center = np.array([fixed.shape[1] / 2, fixed.shape[0] / 2, 1.0])
-    shift = float(np.hypot(*(motion @ center - center[:2])))
-    if agreement < 0.1 or turn > 5 or shift > 0.12 * max(fixed.shape):
-        return None
-    return motion, shift
+    fine = min(1.0, 900.0 / max(fixed.shape))
+    turns = (best.turn, best.turn - 0.5, best.turn + 0.5) if best.turn else (0.0,)
+    best = min((_best_shift(fixed, moving, turn, fine, best.shift) for turn in turns), key=_residual)
+    motion = _motion(fixed.shape, best.turn, best.shift)
+    return motion, float(np.hypot(*best.shift))
+
+
+@dataclass(frozen=True, slots=True)
+class _Shift:
+    """A shift (x, y in full pixels) after a turn, its integrability residual and that of a usual shift."""
+
+    turn: float
+    shift: tuple[float, float]
+    residual: float
+    typical: float
+
+
+def _residual(found: _Shift) -> float:
+    return found.residual
+
+
+def _motion(shape: tuple[int, ...], turn: float, shift: tuple[float, float]) -> NDArray[np.float32]:
+    matrix = cv2.getRotationMatrix2D((shape[1] / 2, shape[0] / 2), turn, 1.0)
+    matrix[:, 2] += shift
+    return matrix.astype(np.float32)
+
+
+def _best_shift(
+    fixed: Float, moving: Float, turn: float, scale: float, near: tuple[float, float] | None = None
+) -> _Shift:
+    """The shift at which two shadings fit one surface best, to a fraction of a pixel."""
+    start = near or (0.0, 0.0)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    size = (fixed.shape[1], fixed.shape[0])
+    placed = cv2.warpAffine(
+        moving, _motion(fixed.shape, turn, start), size, flags=flags, borderMode=cv2.BORDER_REFLECT
+    )
+    fields = []
+    for shading in (fixed, placed):
+        small = cv2.resize(shading, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        small = cv2.GaussianBlur(small, (0, 0), 1.2) * cv2.createHanningWindow(small.shape[::-1], cv2.CV_32F)
+        gy, gx = np.gradient(small / (float(small.std()) + 1e-9))
+        fields.append((gx, gy))
+    rows, columns = fields[0][0].shape
+    reach_y, reach_x = (6, 6) if near else (max(3, rows // 8), max(3, columns // 8))
+    dy, dx = np.arange(-reach_y, reach_y + 1), np.arange(-reach_x, reach_x + 1)
+    score, typical = _integrability(fields, dy, dx)
+    row, column = np.unravel_index(int(np.argmin(score)), score.shape)
+    shift_x = (dx[column] + _vertex(score[row], int(column))) / scale + start[0]
+    shift_y = (dy[row] + _vertex(score[:, column], int(row))) / scale + start[1]
+    return _Shift(turn, (float(shift_x), float(shift_y)), float(score[row, column]), typical)
+
+
+def _integrability(
+    fields: list[tuple[NDArray[np.floating], NDArray[np.floating]]],
+    dy: NDArray[np.int_],
+    dx: NDArray[np.int_],
+) -> tuple[NDArray[np.float64], float]:
+    """Smallest eigenvalue share of the integrability system at each shift (rows, columns), and its median."""
+    (u_x, u_y), (v_x, v_y) = fields
+    spectra = {name: np.fft.rfft2(f) for name, f in (("ux", u_x), ("uy", u_y), ("vx", v_x), ("vy", v_y))}
+
+    def across(a: str, b: str) -> NDArray[np.float64]:
+        whole = np.fft.irfft2(np.conj(spectra[a]) * spectra[b], s=u_x.shape)
+        return np.asarray(whole[np.ix_(dy % u_x.shape[0], dx % u_x.shape[1])], np.float64)
+
+    system = np.zeros((len(dy), len(dx), 4, 4))
+    order = ("uy", "vy", "ux", "vx")
+    sign = (1.0, 1.0, -1.0, -1.0)
+    planes = {"uy": u_y, "vy": v_y, "ux": u_x, "vx": v_x}
+    for i, a in enumerate(order):
+        for j, b in enumerate(order[: i + 1]):
+            if a[0] == b[0]:
+                value: NDArray[np.float64] | float = float(np.sum(planes[a] * planes[b]))
+            else:
+                value = across(b, a) if b[0] == "u" else across(a, b)
+            system[..., i, j] = system[..., j, i] = sign[i] * sign[j] * value
+    values = np.linalg.eigvalsh(system)
+    score = values[..., 0] / values.sum(axis=-1)
+    return score, float(np.median(score))
+
+
+def _vertex(values: NDArray[np.float64], at: int) -> float:
+    """Offset of a parabola's lowest point from the sample ``at``, within half a sample."""
+    if not 0 < at < len(values) - 1:
+        return 0.0
+    left, middle, right = (float(v) for v in values[at - 1 : at + 2])
+    bend = left - 2 * middle + right
+    return 0.0 if bend <= 0 else float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5))
 
 
 def fuse(pictures: Sequence[NDArray[np.uint8]], radius: float | None = None) -> Fused:
@@ -361,22 +444,33 @@ def fuse(pictures: Sequence[NDArray[np.uint8]], radius: float | None = None) -> 
     if not pictures:
         raise ValueError("nothing to fuse: give at least one picture")
     height, width = pictures[0].shape[:2]
-    radius = radius or min(height, width) / 16.0
-    reference = flatten(pictures[0], radius)
-    shadings, used, shifts = [reference], [0], [0.0]
+    shrink = min(1.0, _FUSING_SIDE / max(height, width))
+    size = (max(1, round(width * shrink)), max(1, round(height * shrink)))
+    radius = shrink * (radius or min(height, width) / 16.0)
+    reference = flatten(_of_size(pictures[0], size), radius)
+    shadings, used, shifts, aligned = [reference], [0], [0.0], [pictures[0]]
     for index, rgb in enumerate(pictures[1:], start=1):
-        aligned = _aligned(reference, rgb, radius)
-        if aligned is not None:
-            shadings.append(aligned[0])
-            used.append(index)
-            shifts.append(aligned[1])
+        if abs(rgb.shape[1] / rgb.shape[0] - width / height) > 0.02:
+            continue
+        small = _of_size(rgb, size)
+        found = register(reference, flatten(small, radius))
+        if found is None:
+            continue
+        motion, shift = found
+        shadings.append(flatten(_moved(small, motion), radius))
+        motion[:, 2] /= shrink
+        aligned.append(_moved(_of_size(rgb, (width, height)), motion))
+        used.append(index)
+        shifts.append(shift / shrink)
     if len(shadings) < 2:
         relief = integrate(reference, likely_azimuth(reference), radius)
         residual = 1.0
     else:
         p, q, residual = slopes_unknown_lights(np.stack(shadings))
         relief = high_pass(height_from_slopes(p, q), radius)
-    return Fused(relief, shade(relief), tuple(used), tuple(shifts), residual)
+    shaded = _of_size(shade(relief), (width, height))
+    relief = np.asarray(cv2.resize(relief, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
+    return Fused(relief, shaded, tuple(used), tuple(shifts), residual, tuple(aligned))
 
 
 def likely_azimuth(shading: Float) -> float:
@@ -412,45 +506,17 @@ def shade(height: Float) -> NDArray[np.uint8]:
     return picture(np.asarray(0.6 * normal + 0.5 * lit, np.float32))
 
 
-def _aligned(reference: Float, rgb: NDArray[np.uint8], radius: float) -> tuple[Float, float] | None:
-    height, width = reference.shape
-    if rgb.shape[:2] != (height, width):
-        if abs(rgb.shape[1] / rgb.shape[0] - width / height) > 0.02:
-            return None
-        rgb = np.asarray(cv2.resize(rgb, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
-    shading = flatten(rgb, radius)
-    found = register(reference, shading)
-    if found is None:
-        return None
-    motion, shift = found
-    warped = cv2.warpAffine(
-        shading,
-        motion,
-        (width, height),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REFLECT,
-    )
-    return np.asarray(warped, np.float32), shift
+def _of_size(rgb: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:
+    if rgb.shape[1::-1] == size:
+        return rgb
+    method = cv2.INTER_AREA if size[0] < rgb.shape[1] else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(rgb, size, interpolation=method), np.uint8)
 
 
-def _refined(a: Float, b: Float, start: tuple[float, float]) -> tuple[float, NDArray[np.float32]] | None:
-    """ECC from a start, first on blurred pictures, then on sharp ones: agreement and motion."""
-    motion = np.array([[1, 0, start[0]], [0, 1, start[1]]], np.float32)
-    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 1e-5)
-    agreement = 0.0
-    try:
-        for blur in (15, 5):
-            agreement, motion = cv2.findTransformECC(a, b, motion, cv2.MOTION_EUCLIDEAN, stop, None, blur)
-    except cv2.error:
-        return None
-    return float(agreement), motion
-
-
-def _edge_strength(shading: Float) -> Float:
-    smooth = cv2.GaussianBlur(shading, (0, 0), 1.5)
-    strength = cv2.magnitude(cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1))
-    top = float(np.percentile(strength, 99)) + 1e-6
-    return np.asarray(np.minimum(strength / top, 1.0), np.float32)
+def _moved(rgb: NDArray[np.uint8], motion: NDArray[np.float32]) -> NDArray[np.uint8]:
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    size = (rgb.shape[1], rgb.shape[0])
+    return np.asarray(cv2.warpAffine(rgb, motion, size, flags=flags, borderMode=cv2.BORDER_REFLECT), np.uint8)
 
 
 def _smooth(image: Float, radius: float) -> Float:
