@@ -56,6 +56,7 @@ def draw_setting(recipe: Recipe, rng: Generator) -> Setting:
         "roll_deg": float(rng.normal(0, 5)),
         "shift": (float(rng.uniform(-0.08, 0.08)), float(rng.uniform(-0.08, 0.08))),
         "aperture_cm": float(rng.uniform(0.1, 0.3)),
+        "reference_size": float(rng.uniform(0.65, 0.95)),
         "scene_seed": int(rng.integers(1 << 31)),
     }
     known = {f.name for f in fields(Setting)}
