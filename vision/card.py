@@ -96,24 +96,15 @@ def find_card(
 
 
 def _quads(view: NDArray[np.uint8]) -> Iterator[Array]:
-    """Yield (4, 2) outlines of even areas with four corners, none touching the frame."""
-    lab = cv2.cvtColor(cv2.medianBlur(view, 5), cv2.COLOR_RGB2LAB).astype(np.float32)
-    gx = cv2.Sobel(lab, cv2.CV_32F, 1, 0, ksize=3) / 8
-    gy = cv2.Sobel(lab, cv2.CV_32F, 0, 1, ksize=3) / 8
-    slope = np.sqrt((gx**2 + gy**2).sum(axis=2))
+    """Yield (4, 2) outlines of evenly colored areas with four corners, none touching the frame."""
     frame = view.shape[0] * view.shape[1]
     seen: list[Array] = []
-    for limit in (1.2, 2.0, 3.5, 6.0):
-        even = (slope < limit).astype(np.uint8)
-        contours = [
-            contour
-            for width in (3, 9)
-            for contour in cv2.findContours(
-                cv2.morphologyEx(even, cv2.MORPH_OPEN, np.ones((width, width), np.uint8)),
-                cv2.RETR_CCOMP,
-                cv2.CHAIN_APPROX_NONE,
-            )[0]
-        ]
+    for even in _even_areas(view):
+        width = int(np.clip(0.08 * np.sqrt(float(even.sum())), 7, 25)) | 1
+        opened = cv2.morphologyEx(
+            even, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+        )
+        contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         for contour in contours:
             hull = cv2.convexHull(contour)
             area = cv2.contourArea(hull)
@@ -128,18 +119,40 @@ def _quads(view: NDArray[np.uint8]) -> Iterator[Array]:
             yield quad
 
 
+def _even_areas(view: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
+    """Yield masks of connected areas of one color: flooded from a grid of seeds."""
+    lab = cv2.cvtColor(cv2.medianBlur(view, 5), cv2.COLOR_RGB2LAB)
+    height, width = lab.shape[:2]
+    step = max(8, max(height, width) // 40)
+    for spread in ((5, 4, 4), (9, 5, 5), (18, 7, 7)):
+        done = np.zeros((height + 2, width + 2), np.uint8)
+        flags = 4 | (1 << 8) | cv2.FLOODFILL_FIXED_RANGE | cv2.FLOODFILL_MASK_ONLY
+        for y in range(step // 2, height, step):
+            for x in range(step // 2, width, step):
+                if done[y + 1, x + 1]:
+                    continue
+                area, _, _, box = cv2.floodFill(lab, done, (x, y), (0, 0, 0), spread, spread, flags)
+                if area < 0.003 * height * width:
+                    continue
+                left, top, wide, tall = box
+                mask = np.zeros((height, width), np.uint8)
+                patch = done[top + 1 : top + tall + 1, left + 1 : left + wide + 1]
+                mask[top : top + tall, left : left + wide] = patch == 1
+                done[done == 1] = 2
+                yield mask
+
+
 def _four_corners(hull: NDArray[np.int32]) -> Array | None:
     """Return the hull's four corners if four describe it well."""
-    around = cv2.arcLength(hull, True)
-    for tolerance in (0.02, 0.03, 0.045):
+    around, area = cv2.arcLength(hull, True), cv2.contourArea(hull)
+    corners = cv2.boxPoints(cv2.minAreaRect(hull)).astype(np.float64)
+    for tolerance in (0.02, 0.03, 0.045, 0.06, 0.08):
         quad = cv2.approxPolyDP(hull, tolerance * around, True)
         if len(quad) == 4:
+            corners = quad.reshape(4, 2).astype(np.float64)
             break
-    else:
+    if not 0.9 < area / max(cv2.contourArea(corners.astype(np.float32)), 1.0) < 1.1:
         return None
-    if not 0.93 < cv2.contourArea(hull) / max(cv2.contourArea(quad), 1.0) < 1.07:
-        return None
-    corners = quad.reshape(4, 2).astype(float)
     edges = np.roll(corners, -1, axis=0) - corners
     lengths = np.hypot(*edges.T)
     ahead = edges / lengths[:, None]
@@ -250,12 +263,35 @@ def _same_place(one: CardReading, other: CardReading) -> bool:
 def _read_face(rgb: NDArray[np.uint8], corners: Array) -> tuple[CardReading | None, str]:
     """Read the inside of a quadrilateral in full pixels; refuse it when it is not an even surface."""
     goal = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32) * (_FACE / 0.84) - 0.08 * _FACE / 0.84
-    matrix = cv2.getPerspectiveTransform(corners.astype(np.float32), goal)
-    small = _fit_size(rgb, corners)
-    shrunk, moved = small
+    if _textured(rgb, corners):
+        return None, "A flat grey area has a weave, a grain or print on it and is not a plain card."
+    shrunk, moved = _fit_size(rgb, corners)
     matrix = cv2.getPerspectiveTransform(moved.astype(np.float32), goal)
     face = cv2.warpPerspective(shrunk, matrix, (_FACE, _FACE), flags=cv2.INTER_LINEAR)
     return read_even(np.asarray(face, np.uint8), corners)
+
+
+def _textured(rgb: NDArray[np.uint8], corners: Array) -> bool:
+    """Tell whether there is structure in full pixels: sensor noise has no memory beyond a pixel or two."""
+    sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+    width, height = int((sides[0] + sides[2]) / 2), int((sides[1] + sides[3]) / 2)
+    goal = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float32)
+    n = int(min(160, 0.7 * width, 0.7 * height))
+    if n < 16:
+        return False
+    goal -= np.array([(width - n) / 2, (height - n) / 2], np.float32)
+    matrix = cv2.getPerspectiveTransform(corners.astype(np.float32), goal)
+    patch = cv2.warpPerspective(rgb, matrix, (n, n), flags=cv2.INTER_LINEAR)
+    log = np.log(np.maximum(srgb_to_linear(np.asarray(patch, np.uint8)).mean(axis=2), 1e-3))
+    detail = log - cv2.GaussianBlur(log, (0, 0), max(3.0, n / 12))
+    spread = float(detail.std())
+    if spread < 0.03:
+        return False
+    power = np.abs(np.fft.fft2(detail)) ** 2
+    memory = np.fft.ifft2(power).real
+    memory /= memory[0, 0]
+    lags = [memory[dy, dx] for dy in range(13) for dx in range(13) if max(dx, dy) >= 4]
+    return spread > 0.25 or max(np.abs(lags)) > 0.3
 
 
 def _fit_size(rgb: NDArray[np.uint8], corners: Array) -> tuple[NDArray[np.uint8], Array]:
@@ -293,7 +329,7 @@ def read_even(face: NDArray[np.uint8], corners: Array, strict: bool = True) -> t
     for _ in range(4):
         plane, *_ = np.linalg.lstsq(columns[keep], brightness[keep], rcond=None)
         rest = brightness - columns @ plane
-        noise = max(1.4826 * float(np.median(np.abs(rest))), 0.004)
+        noise = max(1.4826 * float(np.median(np.abs(rest))), 0.012)
         keep = np.abs(rest) < 3.5 * noise
     smooth = columns @ plane
     blocks = cv2.resize(rest.reshape(n, n), (8, 8), interpolation=cv2.INTER_AREA)

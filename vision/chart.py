@@ -54,8 +54,9 @@ CHART_LAB_D50: Array = np.array(
 )
 EDITION = "24-patch chart, values after November 2014"
 
-_D50 = np.array([0.96422, 1.0, 0.82521])
-_BRADFORD_D50_D65 = np.array(
+_D50: Array = np.array([0.96422, 1.0, 0.82521])
+#: XYZ under D50 to XYZ under D65 (Lam 1985; matrix as computed by colour-science 0.4.7).
+BRADFORD_D50_D65: Array = np.array(
     [[0.95547, -0.02310, 0.06326], [-0.02837, 1.01000, 0.02104], [0.01231, -0.02051, 1.33037]]
 )
 
@@ -70,7 +71,7 @@ def reference_linear() -> Array:
     fy = (CHART_LAB_D50[:, 0] + 16) / 116
     f = np.stack([fy + CHART_LAB_D50[:, 1] / 500, fy, fy - CHART_LAB_D50[:, 2] / 200], axis=1)
     xyz = np.where(f > 6 / 29, f**3, 3 * (6 / 29) ** 2 * (f - 4 / 29)) * _D50
-    return xyz_to_linear(xyz @ _BRADFORD_D50_D65.T)
+    return xyz_to_linear(xyz @ BRADFORD_D50_D65.T)
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,10 +233,14 @@ def _grids(squares: list[_Square]) -> Iterator[Array]:
 
 def _lattice(group: list[_Square]) -> tuple[Array, Array] | None:
     """Number the squares of one group as a grid; return the homography and the whole coordinates."""
+    typical = float(np.median([s.size for s in group]))
+    group = [s for s in group if 0.7 < s.size / typical < 1.35]
+    if len(group) < 7:
+        return None
     centers = np.array([s.center for s in group])
     start = int(np.argmin(np.hypot(*(centers - np.median(centers, axis=0)).T)))
     cells = {start: np.zeros(2)}
-    steps = {start: group[start].sides * 1.18}
+    steps = {start: _typical_sides(group, group[start].sides) * 1.18}
     queue = [start]
     while queue:
         i = queue.pop(0)
@@ -262,6 +267,16 @@ def _lattice(group: list[_Square]) -> tuple[Array, Array] | None:
     if homography is None or inliers.sum() < 7:
         return None
     return np.asarray(homography, np.float64), coordinates[inliers.ravel() > 0]
+
+
+def _typical_sides(group: list[_Square], like: Array) -> Array:
+    """Return the median of the squares' edge vectors, each turned and named like those of one of them."""
+    turned = []
+    for square in group:
+        a, b = square.sides
+        ways = [np.array(w) for w in ((a, b), (b, -a), (-a, -b), (-b, a), (b, a), (a, -b), (-b, -a), (-a, b))]
+        turned.append(min(ways, key=lambda way: float(np.abs(way - like).sum())))
+    return np.asarray(np.median(turned, axis=0), np.float64)
 
 
 def _windows(homography: Array, cells: Array) -> Iterator[Array]:
@@ -588,7 +603,7 @@ def _fit_as(patches: _Patches, turn: NDArray[np.int_], homography: Array) -> Cha
     flags = []
     if clipped.any():
         flags.append("clipped_channel")
-    if shaded:
+    if shaded or float(np.ptp(gradient)) > 0.6:
         flags.append("partly_shaded")
     if _light_differs(linear, reference, grey, shade):
         flags.append("mixed_light")
@@ -713,7 +728,7 @@ def find_chart(rgb: NDArray[np.uint8]) -> ChartSearch:
 def _candidates(rgb: NDArray[np.uint8]) -> Iterator[Array]:
     """Yield distinct grid homographies in pixels of ``rgb``, from coarse to fine views of it."""
     long_side = max(rgb.shape[:2])
-    scales = sorted({min(1.0, size / long_side) for size in (900, 1700)})
+    scales = sorted({min(1.0, size / long_side) for size in (900, 1800)})
     if long_side < 700:
         scales.append(900 / long_side)
     seen: list[Array] = []

@@ -177,7 +177,7 @@ def compare(linear: Array, covered: Mask, exposed: Mask, scale: float = 1.0) -> 
         values, weights = stretches
         middle = _weighted_median(values, weights)
         spread = 1.4826 * _weighted_median(np.abs(values - middle), weights)
-        u = np.hypot(spread / math.sqrt(max(len(values) - 1, 1)), [0.006, 0.008, 0.02])
+        u = np.hypot(spread / math.sqrt(max(len(values) - 1, 1)), [0.006, 0.008, 0.05])
         return Difference(mean, middle, u, n, True)
     middle = np.empty(3)
     u = np.empty(3)
@@ -330,12 +330,17 @@ def _record(found: Difference, line: LinePlace, cal: Calibration) -> TraitRecord
         flags.append("not_beside")
     if cal.method in ("scene", "none"):
         flags.append("no_white_reference")
-    suspicious = _light_instead(found)
-    if suspicious:
-        flags.append("two_lights")
     p = _faded_probability(value, u, quantities, found)
-    if suspicious:
+    named = line.confidence == 0
+    if _light_instead(found):
+        flags.append("two_lights")
         p = min(p, 0.55)
+    if not named and "step" in line.flags and not _fades_so(found, quantities):
+        flags.append("unlike_fade")
+        p = min(p, 0.55)
+    if not named and "step" in line.flags:
+        # A faint step proves no covered vinyl, so that its smallness says nothing.
+        p = max(p, 0.45)
     if line.confidence:
         p = 0.5 + (p - 0.5) * min(1.0, line.confidence + 0.1)
     grade = grey_scale_class(float(delta_e_f(covered, covered + _delta(quantities))))
@@ -364,11 +369,10 @@ def _faded_probability(value: float, u: float, quantities: dict[str, Quantity], 
     """Return the probability of fade: the part of the difference that light cannot make must carry it."""
     a, b = quantities["delta_a"], quantities["delta_b"]
     color = math.hypot(a.value, b.value)
-    u_color = math.hypot(a.u, b.u) / math.sqrt(2) + 0.3
-    by_color = _phi((color - 0.7 * JUST_NOTICEABLE) / math.hypot(u_color, 0.4))
+    u_color = math.hypot(a.value * a.u, b.value * b.u) / max(color, 1e-9)
+    by_color = _phi((color - 0.7 * JUST_NOTICEABLE) / math.hypot(1.5 * u_color, 0.5))
     by_all = _phi((value - JUST_NOTICEABLE) / math.hypot(u, 0.5))
-    p = min(by_all, by_color) if not found.beside else min(by_all, max(by_color, 0.5 * by_all))
-    return float(np.clip(p, 0.04, 0.96))
+    return float(np.clip(min(by_all, by_color), 0.04, 0.96))
 
 
 def _phi(z: float) -> float:
@@ -384,6 +388,15 @@ def _light_instead(found: Difference) -> bool:
     x, y, brightness = found.log
     along_light = x * y < 0 and abs(y) > 0.06 and 0.3 < abs(x / y) < 1.2
     return bool(abs(brightness) > 0.45 or (along_light and abs(brightness) > 0.25))
+
+
+def _fades_so(found: Difference, quantities: dict[str, Quantity]) -> bool:
+    """Tell whether a located step is one that fading makes: compared side by side, and not into the darker.
+
+    A color step that nobody pointed at may also be bounced light near a garment or a second lamp.
+    """
+    lightness = quantities["delta_L"]
+    return found.beside and lightness.value > -max(1.0, lightness.u)
 
 
 def _sentence(p: float, quantities: dict[str, Quantity], grade: str) -> str:

@@ -28,6 +28,9 @@ Array = NDArray[np.float64]
 EYE_WHITE_LAB = (88.0, 0.0, 6.0)
 _U_EYE_WHITE_LOG = (0.03, 0.10)
 
+# Relative uncertainty of a tone curve's slope at mid grey: real charts in phone photos show 0.7 to 1.3.
+_U_SLOPE = 0.1
+
 #: What phones and cameras leave of the light's color: ln(r/g), ln(b/g) spread of a white balance that errs.
 _U_BALANCE_LOG = np.array([0.17, 0.24])
 
@@ -113,7 +116,8 @@ def _from_chart(fit: ChartFit, notes: Sequence[str]) -> Calibration:
 
 def _from_card(card: CardReading, notes: Sequence[str], known_reflectance: bool) -> Calibration:
     neutral = card.linear / card.linear[1]
-    u_log = np.hypot(card.u_log[[0, 2]], 0.015)
+    # The card's own tint, JPEG's coarse steps of color, and a tone curve that a lone card cannot show.
+    u_log = np.sqrt(card.u_log[[0, 2]] ** 2 + 0.025**2 + (_U_SLOPE * np.log(neutral[[0, 2]])) ** 2)
     if set(card.flags) & {"mixed_light", "reflection", "clipped_channel"}:
         u_log = np.hypot(u_log, 0.03)
     exposure = CARD_REFLECTANCE / float(luminance(card.linear / neutral)) if known_reflectance else None

@@ -33,6 +33,18 @@ _LARGEST_STEP = 0.6
 
 
 @dataclass(frozen=True, slots=True)
+class _Window:
+    """A reduced cutting of the photo: its scale and the photo's pixel at its corner."""
+
+    scale: float
+    left: int
+    top: int
+
+    def to_photo(self, points: Array) -> Array:
+        return (points + 0.5) / self.scale - 0.5 + (self.left, self.top)
+
+
+@dataclass(frozen=True, slots=True)
 class Figure:
     """The doll in a reduced view: its mask, and shoulder and hip points if a pose was found."""
 
@@ -50,17 +62,38 @@ def find_line(photo: Photo) -> LinePlace | None:
         Both sides near their common line; or, with the flag ``"bare_torso"``, the bare torso against neck
         and limbs where no line shows. None when no vinyl that clothing used to cover can be told.
     """
-    scale = min(1.0, _VIEW / max(photo.rgb.shape[:2]))
-    view = np.asarray(cv2.resize(photo.rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+    view, place = _close_up(photo.rgb)
+    if view is None:
+        return None
     figure = find_figure(view)
     if figure is None:
         return None
     features = _features(view)
     vinyl = _vinyl(view, figure.mask, features)
-    if vinyl.sum() < 0.004 * vinyl.size:
+    if vinyl.sum() < 0.01 * vinyl.size:
         return None
-    line = _by_step(figure, vinyl, features, scale)
-    return line if line is not None else _by_pose(figure, vinyl, scale)
+    line = _by_step(figure, vinyl, features, place)
+    return line if line is not None else _by_pose(figure, vinyl, place)
+
+
+def _close_up(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8] | None, _Window]:
+    """Cut the figure out of the picture and bring it to one size, so that all lengths below mean the same."""
+    whole = _Window(min(1.0, _VIEW / max(rgb.shape[:2])), 0, 0)
+    view = _resized(rgb, whole.scale)
+    figure = find_figure(view)
+    if figure is None:
+        return None, whole
+    ys, xs = np.nonzero(figure.mask)
+    margin = 0.06 * max(np.ptp(ys), np.ptp(xs))
+    x0, y0 = (max(0, int((v.min() - margin) / whole.scale)) for v in (xs, ys))
+    x1, y1 = (int((v.max() + margin) / whole.scale) + 1 for v in (xs, ys))
+    cut = rgb[y0:y1, x0:x1]
+    window = _Window(min(1.0, _VIEW / max(cut.shape[:2])), x0, y0)
+    return (None, window) if min(cut.shape[:2]) < 60 else (_resized(cut, window.scale), window)
+
+
+def _resized(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    return np.asarray(cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 # --- the figure ----------------------------------------------------------------------------------------
@@ -204,11 +237,11 @@ def _vinyl(view: NDArray[np.uint8], figure: Mask, features: Array) -> Mask:
     lab = cv2.cvtColor(cv2.GaussianBlur(view, (0, 0), 1.2).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
     hue = np.degrees(np.arctan2(lab[..., 2], lab[..., 1]))
     chroma = np.hypot(lab[..., 1], lab[..., 2])
-    skin = (chroma > 5) & (chroma < 65) & (hue > -5) & (hue < 105) & (lab[..., 0] > 14) & (lab[..., 0] < 98)
+    skin = (chroma > 5) & (chroma < 90) & (hue > -5) & (hue < 105) & (lab[..., 0] > 14) & (lab[..., 0] < 98)
     gx, gy = cv2.Sobel(lab, cv2.CV_32F, 1, 0) / 8, cv2.Sobel(lab, cv2.CV_32F, 0, 1) / 8
     slope = np.sqrt((gx**2 + gy**2).sum(axis=2))
     inner = cv2.erode(figure.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    mask = (skin & inner & (slope < 4.5)).astype(np.uint8)
+    mask = (skin & inner & (slope < 6) & (_grain(features[..., 2]) < 0.07)).astype(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
     keep = 1 + np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] > 0.01 * figure.sum())
@@ -216,37 +249,59 @@ def _vinyl(view: NDArray[np.uint8], figure: Mask, features: Array) -> Mask:
     return vinyl & (features[..., 0] > -0.1)
 
 
+def _grain(brightness: Array) -> Array:
+    """Return the local contrast of fine detail: hair, weave and print have it, vinyl does not."""
+    detail = brightness - cv2.GaussianBlur(brightness, (0, 0), 3)
+    return np.sqrt(np.maximum(cv2.GaussianBlur(detail**2, (0, 0), 4), 0))
+
+
 # --- the line ------------------------------------------------------------------------------------------
 
 
-def _by_step(figure: Figure, vinyl: Mask, features: Array, scale: float) -> LinePlace | None:
+def _by_step(figure: Figure, vinyl: Mask, features: Array, place: _Window) -> LinePlace | None:
     """Find the two areas of vinyl that meet in the clearest step of color ratios.
 
     Each connected area is cut at several levels along a few directions of color; a clothing line is a cut
     where color jumps rather than drifts.
     """
     least = max(0.012 * float(figure.mask.sum()), 150.0)
-    best: tuple[float, float, Mask, Mask, Mask] | None = None
+    depth = np.asarray(cv2.distanceTransform(figure.mask.astype(np.uint8), cv2.DIST_L2, 5), np.float64)
+    bright = float(np.quantile(features[vinyl, 2], 0.9))
+    best: tuple[float, list[_Meeting]] | None = None
     for part in _parts(vinyl, 2.5 * least):
-        smooth = _smooth_within(features[..., :2], part, 2.0)
+        smooth = _smooth_within(features[..., :2], part, 3.5)
         for high, low in _cuts(smooth, part):
-            for one in _parts(high, least):
-                for two in _parts(low, least):
-                    found = _meeting(one, two, features)
-                    if found is None:
-                        continue
-                    strength, border = found
-                    weight = strength * float(np.sqrt(border.sum()))
-                    if best is None or weight > best[0]:
-                        best = weight, strength, one, two, border
+            met = [
+                found
+                for one in _parts(high, least)
+                for two in _parts(low, least)
+                if min(np.median(features[m, 2]) for m in (one, two)) > bright - 1.1
+                and (found := _meeting(one, two, features, depth)) is not None
+            ]
+            weight = sum(m.strength * float(np.sqrt(m.border.sum())) for m in met)
+            if met and (best is None or weight > best[0]):
+                best = weight, met
     if best is None:
         return None
-    _, strength, one, two, border = best
+    strongest = max(m.strength for m in best[1])
+    one, two, border = (
+        np.logical_or.reduce([getattr(m, name) for m in best[1]]) for name in ("one", "two", "border")
+    )
     covered, exposed = _which_is_covered([one, two], figure, features)
-    places = _places(covered, exposed, border, scale)
+    places = _places(covered, exposed, border, place)
     if places is None:
         return None
-    return LinePlace(*places, float(np.clip(0.55 + 0.1 * (strength - 1.5), 0.5, 0.95)), ("step",))
+    return LinePlace(*places, float(np.clip(0.55 + 0.1 * (strongest - 1.5), 0.5, 0.95)), ("step",))
+
+
+@dataclass(frozen=True, slots=True)
+class _Meeting:
+    """Two areas whose color jumps where they meet: how clearly, and their common border."""
+
+    one: Mask
+    two: Mask
+    border: Mask
+    strength: float
 
 
 def _parts(mask: Mask, least: float) -> list[Mask]:
@@ -276,11 +331,13 @@ def _trimmed(values: Array) -> Array:
     return values[distance <= np.quantile(distance, 0.98)]
 
 
-def _meeting(one: Mask, two: Mask, features: Array) -> tuple[float, Mask] | None:
-    """Return how clearly color jumps where two areas meet, and their border; None when it does not.
+def _meeting(one: Mask, two: Mask, features: Array, depth: Array) -> _Meeting | None:
+    """Return the meeting of two areas if color jumps at their border, else None.
 
     A jump is what is left at the border after one slope for both sides: a drift of color along a body leaves
     none. Brightness must nearly go on: a large step of it is the edge of something else, or a cast shadow.
+    And the border must cross the body or limb, not run along it, where color changes because the surface
+    turns from one light toward another, or toward a colored wall.
     """
     size = float(np.sqrt(min(one.sum(), two.sum())))
     reach = float(np.clip(0.35 * size, 8, 22))
@@ -299,12 +356,28 @@ def _meeting(one: Mask, two: Mask, features: Array) -> tuple[float, Mask] | None
     jump = float(np.hypot(*solution[0, :2]))
     if not _LEAST_STEP < jump < _LARGEST_STEP or abs(solution[0, 2]) > 0.35:
         return None
+    if _runs_along(near_one | near_two, np.asarray(to_two - to_one, np.float64), depth):
+        return None
     direction = solution[0, :2] / jump
     rest = (seen - columns @ solution)[:, :2] @ direction
     scatter = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
     drift = abs(float(solution[1, :2] @ direction)) * reach
     strength = jump / max(scatter, 0.008)
-    return (strength, border) if strength > 1.8 and jump > 1.2 * drift else None
+    return _Meeting(one, two, border, strength) if strength > 1.8 and jump > 1.2 * drift else None
+
+
+def _runs_along(near: Mask, signed: Array, depth: Array) -> bool:
+    """Tell whether a border runs along a limb: color then changes in the direction in which depth does."""
+    ax, ay = _slope_of(signed)
+    bx, by = _slope_of(depth)
+    weight = (np.hypot(ax, ay) * np.hypot(bx, by))[near]
+    agree = (ax * bx + ay * by)[near] / np.maximum(weight, 1e-9)
+    return bool((weight * agree**2).sum() > 0.65 * weight.sum())
+
+
+def _slope_of(values: Array) -> tuple[Array, Array]:
+    smooth = cv2.GaussianBlur(values, (0, 0), 2)
+    return np.gradient(smooth, axis=1), np.gradient(smooth, axis=0)
 
 
 def _smooth_within(values: Array, mask: Mask, sigma: float) -> Array:
@@ -325,7 +398,7 @@ def _which_is_covered(sides: list[Mask], figure: Figure, features: Array) -> tup
 
 
 def _places(
-    covered: Mask, exposed: Mask, boundary: Mask, scale: float
+    covered: Mask, exposed: Mask, boundary: Mask, place: _Window
 ) -> tuple[Region, Region, tuple[tuple[tuple[float, float], ...], ...]] | None:
     """Turn masks of the view into regions of the photo, the blurred border left out."""
     size = float(np.sqrt(min(covered.sum(), exposed.sum())))
@@ -335,21 +408,21 @@ def _places(
     regions = []
     for side, other in ((covered, exposed), (exposed, covered)):
         apart = side & ~(cv2.dilate(other.astype(np.uint8), kernel) > 0)
-        region = _region(apart, scale)
+        region = _region(apart, place)
         if region is None:
             return None
         regions.append(region)
-    line = _region(blurred, scale, least=0)
+    line = _region(blurred, place, least=0)
     return regions[0], regions[1], () if line is None else line.polygons
 
 
-def _region(mask: Mask, scale: float, least: float = 0.05) -> Region | None:
+def _region(mask: Mask, place: _Window, least: float = 0.05) -> Region | None:
     contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     largest = max((cv2.contourArea(c) for c in contours), default=0.0)
     if largest < 20:
         return None
     polygons = [
-        (cv2.approxPolyDP(c, 0.7, True).reshape(-1, 2) + 0.5) / scale - 0.5
+        place.to_photo(cv2.approxPolyDP(c, 0.7, True).reshape(-1, 2).astype(np.float64))
         for c in contours
         if cv2.contourArea(c) >= max(least * largest, 12)
     ]
@@ -360,7 +433,7 @@ def _region(mask: Mask, scale: float, least: float = 0.05) -> Region | None:
 # --- no line, but bare ---------------------------------------------------------------------------------
 
 
-def _by_pose(figure: Figure, vinyl: Mask, scale: float) -> LinePlace | None:
+def _by_pose(figure: Figure, vinyl: Mask, place: _Window) -> LinePlace | None:
     """Take a bare torso for formerly covered vinyl, and neck and limbs for exposed, where a pose says so."""
     if figure.torso is None:
         return None
@@ -380,7 +453,7 @@ def _by_pose(figure: Figure, vinyl: Mask, scale: float) -> LinePlace | None:
     neck = vinyl & (height < 0.12 * reach) & (height > -0.8 * reach)
     exposed = cv2.erode(neck.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     covered = cv2.erode(torso.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    places = _region(covered, scale), _region(exposed, scale)
+    places = _region(covered, place), _region(exposed, place)
     if places[0] is None or places[1] is None or exposed.sum() < 100:
         return None
     return LinePlace(places[0], places[1], (), 0.6, ("bare_torso",))

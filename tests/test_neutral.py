@@ -1,0 +1,360 @@
+"""White reference: what is found, what is refused, and whether the uncertainty is honest."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from tests.drawn_colors import Camera, cast, chart_face, ground, put
+from vision import neutral
+from vision.chart import MAX_RESIDUAL_MEAN, find_chart, reference_linear
+from vision.color import delta_e_2000, lab_to_linear, linear_to_lab, srgb_to_linear
+from vision.locate.places import FacePlace
+from vision.photo import Photo
+from vision.traits import Region
+
+
+def _off(calibration, truth):
+    return float(np.abs(np.asarray(calibration.neutral_rgb) / np.asarray(truth) - 1).max())
+
+
+# --- chart ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("angle", "tilt", "width", "kelvin"),
+    [
+        (0, 0, 300, 5500),
+        (90, 0, 260, 3200),
+        (180, 20, 240, 4000),
+        (270, 35, 260, 7000),
+        (37, 25, 220, 3000),
+        (141, 38, 300, 5000),
+    ],
+)
+def test_chart_at_any_turn_gives_neutral_and_exposure(rng, angle, tilt, width, kelvin):
+    truth = cast(kelvin, 5000)
+    scene = ground(rng)
+    put(scene, chart_face(), (450, 350), width, angle, tilt, light=0.6)
+    calibration = neutral.estimate(Camera(truth).shoot(scene, rng))
+    assert calibration.method == "color_chart"
+    assert _off(calibration, truth) < 0.05
+    assert calibration.residual_mean < 3
+    assert calibration.exposure == pytest.approx(1 / 0.6, rel=0.15)
+    x0, y0, x1, y1 = calibration.region.bounds
+    assert x0 < 450 < x1 and y0 < 350 < y1
+
+
+def test_chart_as_small_as_six_hundredths_of_the_width(rng):
+    scene = ground(rng, 1500, 2000)
+    put(scene, chart_face(), (1200, 700), 125, 12, 10)
+    calibration = neutral.estimate(Camera(cast(4000, 5000)).shoot(scene, rng))
+    assert calibration.method == "color_chart"
+    assert _off(calibration, cast(4000, 5000)) < 0.06
+
+
+def test_tiny_chart_is_refused_as_too_small(rng):
+    scene = ground(rng, 350, 450)
+    put(scene, chart_face(), (225, 175), 52)
+    calibration = neutral.estimate(Camera(blur=0.3, noise=0.003, quality=95).shoot(scene, rng))
+    assert calibration.method != "color_chart"
+    assert any("too small" in note for note in calibration.notes)
+
+
+def test_other_makers_patches_are_refused(rng):
+    other = np.clip(
+        lab_to_linear(np.column_stack([rng.uniform(25, 90, 24), rng.uniform(-50, 50, (24, 2))])), 0.01, 0.9
+    )
+    other[18:] = np.linspace(0.85, 0.03, 6)[:, None]
+    scene = ground(rng)
+    put(scene, chart_face(other), (450, 350), 320)
+    calibration = neutral.estimate(Camera().shoot(scene, rng))
+    assert calibration.method not in ("color_chart", "grey_card")
+    assert any("do not fit" in note for note in calibration.notes)
+
+
+def test_shuffled_chart_is_refused(rng):
+    order = rng.permutation(24)
+    scene = ground(rng)
+    put(scene, chart_face(reference_linear()[order]), (450, 350), 320)
+    assert neutral.estimate(Camera().shoot(scene, rng)).method not in ("color_chart", "grey_card")
+
+
+def test_chart_half_in_shadow_is_read_by_its_lit_part(rng):
+    truth = cast(3500, 5000)
+    scene = ground(rng)
+    put(scene, chart_face(), (450, 350), 320, light=0.85)
+    scene[:, 470:] *= 0.45
+    calibration = neutral.estimate(Camera(truth).shoot(scene, rng))
+    assert calibration.method == "color_chart"
+    assert "partly_shaded" in calibration.flags
+    assert _off(calibration, truth) < 0.06
+
+
+def test_mixed_light_on_the_chart_is_flagged_and_trusted_less(rng):
+    scene = ground(rng)
+    put(scene, chart_face(), (450, 350), 320)
+    plain = neutral.estimate(Camera().shoot(scene, rng))
+    ramp = np.linspace(-1, 1, scene.shape[1])[None, :, None]
+    mixed = scene * np.exp(ramp * np.array([0.45, 0.0, -0.6]))
+    calibration = neutral.estimate(Camera().shoot(mixed, rng))
+    assert calibration.method != "color_chart" or (
+        "mixed_light" in calibration.flags and calibration.u_delta_e > 1.5 * plain.u_delta_e
+    )
+
+
+def test_clipped_white_patch_is_left_out_and_flagged(rng):
+    truth = cast(4200, 5200)
+    scene = ground(rng) * 0.5
+    put(scene, chart_face(), (450, 350), 320, light=1.35)
+    calibration = neutral.estimate(Camera(truth).shoot(scene, rng))
+    assert calibration.method == "color_chart"
+    assert "clipped_channel" in calibration.flags
+    assert _off(calibration, truth) < 0.05
+
+
+def test_correction_extrapolates_tamely(rng):
+    scene = ground(rng)
+    put(scene, chart_face(), (450, 350), 320)
+    calibration = neutral.estimate(Camera(cast(3000, 4500)).shoot(scene, rng))
+    np.testing.assert_allclose(calibration.matrix.sum(axis=1), 1, atol=1e-6)
+    assert np.abs(calibration.matrix - np.eye(3)).max() < 0.5
+    colors = np.array([[0.0, 0.0, 0.0], [1.0, 1.0, 1.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [0.02, 0.3, 0.9]])
+    assert np.isfinite(calibration.apply(colors)).all()
+    greys = calibration.apply(np.linspace(0.01, 0.9, 8)[:, None] * np.asarray(calibration.neutral_rgb))
+    assert (np.diff(greys[:, 1]) > 0).all()
+
+
+# --- card ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("angle", "tilt", "kelvin"), [(8, 0, 5500), (-30, 25, 4200), (80, 30, 6500)])
+def test_grey_card_gives_neutral_and_exposure(rng, angle, tilt, kelvin):
+    truth = cast(kelvin, 5200)
+    scene = ground(rng)
+    put(scene, np.full((200, 300, 3), 0.18), (420, 330), 260, angle, tilt, light=0.8)
+    calibration = neutral.estimate(Camera(truth).shoot(scene, rng))
+    assert calibration.method == "grey_card"
+    assert _off(calibration, truth) < 0.05
+    assert calibration.exposure == pytest.approx(1.25, rel=0.15)
+
+
+def _paper(rng):
+    scene = ground(rng) * 0.8
+    put(scene, np.full((200, 300, 3), 0.88), (420, 330), 260, 12)
+    return scene
+
+
+def _cloth(rng):
+    scene = ground(rng)
+    weave = 0.18 * np.exp(
+        0.35 * np.sign(np.sin(np.arange(300) / 1.1))[None, :] * np.sign(np.sin(np.arange(200) / 1.1))[:, None]
+    )
+    put(scene, np.repeat(weave[..., None], 3, axis=2), (420, 330), 300, 12)
+    return scene
+
+
+def _wall(rng):
+    scene = ground(rng)
+    scene[:300] = 0.2
+    return scene
+
+
+def _tiles(rng):
+    scene = np.full((700, 900, 3), 0.2) * np.exp(0.01 * rng.normal(size=(700, 900, 1)))
+    scene[::140] = scene[1::140] = scene[2::140] = 0.05
+    scene[:, ::180] = scene[:, 1::180] = scene[:, 2::180] = 0.05
+    return scene
+
+
+def _wood(rng):
+    scene = ground(rng)
+    put(scene, np.full((200, 300, 3), (0.25, 0.15, 0.06)), (420, 330), 260, 12)
+    return scene
+
+
+def _print(rng):
+    scene = ground(rng)
+    face = np.full((200, 300, 3), 0.18)
+    for y in range(30, 180, 20):
+        face[y : y + 7, 30:270:9] = 0.04
+    put(scene, face, (420, 330), 300, 12)
+    return scene
+
+
+@pytest.mark.parametrize("draw", [ground, _paper, _cloth, _wall, _tiles, _wood, _print])
+def test_what_is_no_card_is_not_taken_for_one(rng, draw):
+    calibration = neutral.estimate(Camera().shoot(draw(rng), rng))
+    assert calibration.method not in ("grey_card", "color_chart"), draw.__name__
+
+
+def test_reflection_on_the_card_is_left_out_and_flagged(rng):
+    truth = cast(4000, 5200)
+    scene = ground(rng)
+    face = np.full((200, 300, 3), 0.18)
+    yy, xx = np.mgrid[:200, :300]
+    face += 0.12 * np.exp(-(((xx - 90) / 12) ** 2) - ((yy - 70) / 12) ** 2)[..., None] / np.asarray(truth)
+    put(scene, face, (420, 330), 280, 5)
+    calibration = neutral.estimate(Camera(truth).shoot(scene, rng))
+    if calibration.method == "grey_card":
+        assert "reflection" in calibration.flags
+        assert _off(calibration, truth) < 0.05
+
+
+# --- hint, eyes, scene ---------------------------------------------------------------------------------
+
+
+def test_pointing_at_a_neutral_surface_is_enough(rng):
+    truth = cast(3200, 5200)
+    scene = ground(rng)
+    scene[100:260, 500:760] = 0.5
+    photo = Camera(truth).shoot(scene, rng)
+    calibration = neutral.estimate(photo, hint=Region.box(520, 120, 740, 240))
+    assert calibration.method == "grey_card"
+    assert _off(calibration, truth) < 0.04
+    assert calibration.exposure is None
+
+
+def test_pointing_at_burnt_out_white_is_refused_with_a_reason(rng):
+    scene = ground(rng)
+    scene[100:260, 500:760] = 1.6
+    calibration = neutral.estimate(Camera().shoot(scene, rng), hint=Region.box(520, 120, 740, 240))
+    assert calibration.method not in ("grey_card", "color_chart")
+    assert any("clipped" in note for note in calibration.notes)
+
+
+def test_hint_outside_the_photo_does_not_raise(rng):
+    calibration = neutral.estimate(Camera().shoot(ground(rng), rng), hint=Region.box(5000, 5000, 5100, 5100))
+    assert any("outside" in note for note in calibration.notes)
+
+
+def _face_with_eyes(rng, white_lab):
+    scene = ground(rng) * 0.6
+    scene[150:560, 260:640] = lab_to_linear([68, 16, 18]) * 0.8
+    polygons = []
+    yy, xx = np.mgrid[:700, :900]
+    for x in (360, 540):
+        eye = ((xx - x) / 60) ** 2 + ((yy - 320) / 34) ** 2 < 1
+        scene[eye] = lab_to_linear(white_lab) * 0.8
+        scene[((xx - x) / 26) ** 2 + ((yy - 320) / 30) ** 2 < 1] = 0.02
+        t = np.linspace(0, 2 * np.pi, 20)[:-1]
+        polygons.append(tuple((float(x + 60 * np.cos(v)), float(320 + 34 * np.sin(v))) for v in t))
+    face = FacePlace(
+        (260, 150, 640, 560), 0.9, polygons[0], polygons[1], ((400, 470), (500, 470), (450, 500))
+    )
+    return scene, face
+
+
+def test_eye_white_states_what_it_assumes_and_covers_its_error(rng):
+    errors = []
+    for white in ((90, 0, 2), (88, 0, 6), (85, 1, 12)):
+        truth = cast(4300, 5200)
+        scene, face = _face_with_eyes(rng, white)
+        calibration = neutral.estimate(Camera(truth).shoot(scene, rng), faces=[face])
+        assert calibration.method == "eye_white"
+        assert any("assum" in n or "taken for" in n for n in calibration.notes)
+        grey = lab_to_linear([50, 0, 0])
+        seen = linear_to_lab(grey * np.asarray(truth) / np.asarray(calibration.neutral_rgb))
+        errors.append(np.linalg.norm(seen - [50, 0, 0]) / calibration.u_delta_e)
+    assert max(errors) < 2
+
+
+def test_scene_estimate_claims_little(rng):
+    calibration = neutral.estimate(Camera(cast(4000, 5200)).shoot(ground(rng), rng))
+    assert calibration.method == "scene"
+    assert calibration.u_delta_e > 4
+    assert calibration.exposure is None
+
+
+@pytest.mark.parametrize("level", [0, 128, 255])
+def test_flat_pictures_do_not_raise(level):
+    calibration = neutral.estimate(Photo(rgb=np.full((60, 80, 3), level, np.uint8)))
+    assert calibration.method == "none"
+    assert calibration.u_delta_e > 4
+
+
+# --- honesty of the uncertainty ------------------------------------------------------------------------
+
+
+def _grey_error(calibration, truth):
+    grey = lab_to_linear([50, 0, 0])
+    seen = linear_to_lab(grey * np.asarray(truth) / np.asarray(calibration.neutral_rgb))
+    return float(np.linalg.norm(seen - [50, 0, 0])) / calibration.u_delta_e
+
+
+@pytest.mark.parametrize("kind", ["color_chart", "grey_card"])
+def test_stated_uncertainty_covers_the_error(kind):
+    ratios = []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        truth = cast(rng.uniform(2800, 7000), rng.uniform(3800, 6000))
+        scene = ground(rng, 500, 660) * 0.8
+        face = chart_face() if kind == "color_chart" else np.full((200, 300, 3), 0.18)
+        put(
+            scene,
+            face,
+            (330, 250),
+            rng.uniform(180, 300),
+            rng.uniform(0, 360),
+            rng.uniform(0, 30),
+            rng.uniform(0.5, 0.8),
+        )
+        calibration = neutral.estimate(Camera(truth, noise=rng.uniform(0.003, 0.02)).shoot(scene, rng))
+        if calibration.method == kind:
+            ratios.append(_grey_error(calibration, truth))
+    assert len(ratios) >= 8
+    assert np.mean(np.array(ratios) < 1) >= 0.6
+    assert np.mean(np.array(ratios) < 2) >= 0.9
+
+
+# --- real photographs ----------------------------------------------------------------------------------
+
+
+def _real(path):
+    return Photo(rgb=np.asarray(Image.open(path).convert("RGB")))
+
+
+@pytest.mark.private
+def test_real_charts_are_found_and_corrected(real_photos):
+    files = [f for f in sorted((real_photos / "chart").iterdir()) if not f.name.startswith("plantbooth")]
+    files = [f for f in files if "other_maker" not in f.name]
+    means = {}
+    for path in files:
+        fit = find_chart(_real(path).rgb).fit
+        means[path.name] = None if fit is None else fit.residual_mean
+    found = [v for v in means.values() if v is not None]
+    assert len(found) >= 0.9 * len(files), means
+    assert max(found) <= 4.0, means
+
+
+@pytest.mark.private
+def test_real_tiny_charts_are_refused(real_photos):
+    for path in sorted((real_photos / "chart").glob("plantbooth*")):
+        calibration = neutral.estimate(_real(path))
+        assert calibration.method not in ("color_chart", "grey_card"), path.name
+        assert any("too small" in note for note in calibration.notes)
+
+
+@pytest.mark.private
+def test_real_photos_without_reference_yield_none(real_photos):
+    for folder in ("face", "figure", "hole", "sheen", "text"):
+        for path in sorted((real_photos / folder).iterdir()):
+            assert neutral.estimate(_real(path)).method not in ("color_chart", "grey_card"), path.name
+
+
+@pytest.mark.private
+def test_real_correction_really_moves_patches_home(real_photos):
+    """The reported residual is that of :meth:`Calibration.apply` on the photo, not of inner variables."""
+    photo = _real(real_photos / "chart" / "card_classic_portrait.png")
+    calibration = neutral.estimate(photo)
+    a, b, c, d = (np.asarray(p) for p in calibration.region.polygons[0])
+    errors = []
+    for i, reference in enumerate(reference_linear()):
+        row, column = divmod(i, 6)
+        u, v = (column + 0.45) / 5.84, (row + 0.45) / 3.84
+        place = a * (1 - u) * (1 - v) + b * u * (1 - v) + c * u * v + d * (1 - u) * v
+        x, y = place.astype(int)
+        patch = srgb_to_linear(photo.rgb[y - 4 : y + 5, x - 4 : x + 5]).reshape(-1, 3).mean(axis=0)
+        errors.append(delta_e_2000(linear_to_lab(calibration.apply(patch)), linear_to_lab(reference)))
+    assert np.mean(errors) < MAX_RESIDUAL_MEAN
