@@ -28,6 +28,9 @@ Array = NDArray[np.float64]
 NOT_A_DOLL = 0.25
 DOLL = 0.6
 
+#: What is left of the likeness when the face was placed without the face model.
+FALLBACK_TRUST = 0.63
+
 
 @dataclass(frozen=True)
 class Likeness:
@@ -74,7 +77,11 @@ def _read_face(photo: Photo, face: FacePlace) -> FaceReading:
         return FaceReading(view, None, None, None, Likeness(0.1, {}))
     left = find_eye(view, skin, face.left_eye)
     right = find_eye(view, skin, face.right_eye)
-    return FaceReading(view, skin, left, right, doll_likeness(view, skin, left, right))
+    likeness = doll_likeness(view, skin, left, right)
+    if "fallback" in face.flags:
+        # The place itself is a guess: only the clearest of dolls may pass.
+        likeness = Likeness(FALLBACK_TRUST * likeness.probability, likeness.evidence)
+    return FaceReading(view, skin, left, right, likeness)
 
 
 def refuse(reading: FaceReading, trait: str, method: str) -> TraitRecord | None:

@@ -35,6 +35,9 @@ METHOD = "lips/1"
 #: Limits of the states: ``bare`` below the first, ``full`` from the second, ``overpainted`` above the third.
 BARE, FULL, OVER = 0.10, 0.90, 0.14
 
+#: Below this distance from skin, in log channel ratios, a tint is not surely paint.
+WEAK = 0.8
+
 #: Half the width of the doubt about the lip's border, in face widths, after the fit.
 BELT = 0.018
 
@@ -111,7 +114,8 @@ def find_paint(reading: FaceReading) -> LipPaint | None:
     strength = tint @ direction
     paint = _painted(strength, contrast, unrest, _grown(start, 0.07 * unit), unit)
     paint = _connected_to(paint, _grown(start, 0.02 * unit), 0.0004 * unit**2)
-    glare = (light > 0.25) & (np.linalg.norm(tint, axis=-1) < 0.35 * max(contrast, 0.3)) & ~paint
+    glare = (light > 0.25) & (np.linalg.norm(tint, axis=-1) < 0.35 * max(contrast, 0.3))
+    glare = _grown(glare, 0.008 * unit) & ~paint
     whole = paint | _mirrored(view, paint)
     lip = _fit_lip(view, outline, whole, glare) if contrast > 2.5 * unrest else start
     lip = _settle_edge(lip, whole, paint, belt)
@@ -148,6 +152,8 @@ def _fit_lip(view: FaceView, outline: Array, paint: Mask, glare: Mask) -> Mask:
     area = float(max(cv2.contourArea(local.astype(np.float32)), 1.0))
     total = float(painted.sum())
     best = np.zeros(5)
+    # The model follows painted lips outward readily, so a lip larger still than its outline is doubtful.
+    grow = np.array([0.02, 0.02, 0.05, 0.05, 0.05])
 
     def badness(steps: Array) -> float:
         mask = np.zeros(size[::-1], np.uint8)
@@ -155,7 +161,11 @@ def _fit_lip(view: FaceView, outline: Array, paint: Mask, glare: Mask) -> Mask:
         inside = mask.astype(bool)
         hit = float(painted[inside].sum())
         miss = float(bare[inside].sum())
-        return (total - hit) / area + 0.6 * miss / area + 0.02 * float(np.sum(steps**2))
+        return (
+            (total - hit) / area
+            + 0.6 * miss / area
+            + float(np.sum(np.where(steps > 0, grow, 0.02) * steps**2))
+        )
 
     value = badness(best)
     for reach in (1.0, 0.5, 0.25):
@@ -324,6 +334,9 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
     quantities["beyond_border"] = Quantity(beyond, u_beyond)
     probabilities = _states(cover["coverage_total"], u_cover, beyond, u_beyond, found, seen)
     ceiling = 0.95 * min(1.0, 0.5 + 0.5 * reading.likeness.probability)
+    if found.contrast < WEAK and beyond > 0.5 * OVER:
+        # A faint tint that spreads beyond the lips is as likely light or shade as paint.
+        ceiling *= 0.5
     probabilities = {k: ceiling * v + (1 - ceiling) / 4 for k, v in probabilities.items()}
     flags = ("weak_contrast",) if 0.2 < seen < 0.8 else ()
     if np.count_nonzero(found.glare & found.lip) > 0.08 * np.count_nonzero(found.lip):

@@ -1,0 +1,67 @@
+"""Ear stains: green on skin, enclosed by it, against the skin's own color."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.drawn_face import Drawing, draw, lab_to_linear
+from vision import ear_stain
+from vision.calibration import Calibration
+from vision.locate import face_model
+from vision.locate.face import find_faces
+from vision.photo import Photo
+from vision.traits import TraitRecord
+
+pytestmark = pytest.mark.skipif(face_model.load() is None, reason="the face model is not installed")
+
+
+def read(what: Drawing) -> dict[str | None, TraitRecord]:
+    drawn = draw(what)
+    (face,) = find_faces(drawn.photo)
+    return {r.part: r for r in ear_stain.measure(drawn.photo, face, Calibration())}
+
+
+@pytest.mark.parametrize(
+    "light", [(1, 1, 1), (1.5, 1, 0.5), (0.85, 1, 1.25)], ids=["neutral", "warm", "cool"]
+)
+def test_a_stain_is_found_at_its_ear_and_only_there(light: tuple[float, float, float]) -> None:
+    records = read(Drawing(ear_stain=True, neutral=light, exposure=0.7, width_px=280))
+    assert records["right_ear"].state == "green"
+    assert records["left_ear"].state != "green"
+    truth = draw(Drawing(ear_stain=True, width_px=280)).masks["ear_stain"].sum()
+    area = records["right_ear"].quantities["area_px"]
+    assert area.value == pytest.approx(truth, abs=max(3 * area.u, 0.4 * truth))
+
+
+@pytest.mark.parametrize("hair", [(62, 8, 34), (25, 6, 10), (45, -20, 10), (50, -28, 22)])
+def test_hair_and_green_surroundings_are_no_stain(hair: tuple[float, float, float]) -> None:
+    records = read(Drawing(width_px=280, colors={"hair": hair}))
+    assert all(record.state != "green" for record in records.values())
+
+
+def test_shadow_is_no_stain() -> None:
+    records = read(Drawing(width_px=280, shade=1.0))
+    assert all(record.state != "green" for record in records.values())
+
+
+def test_a_green_cast_is_no_stain() -> None:
+    records = read(Drawing(width_px=280, neutral=(0.8, 1.15, 0.75), exposure=0.7))
+    assert all(record.state != "green" for record in records.values())
+
+
+def test_a_covered_ear_is_not_called_clean() -> None:
+    drawn = draw(Drawing(width_px=280))
+    (face,) = find_faces(drawn.photo)
+    rgb = drawn.photo.rgb.copy()
+    hair = (255 * lab_to_linear((25, 6, 10)) ** (1 / 2.2)).astype(np.uint8)
+    x, y = np.mean(face.left_ear, axis=0)
+    rgb[:, : int(x + 0.12 * 280)] = hair
+    records = {r.part: r for r in ear_stain.measure(Photo.from_array(rgb), face, Calibration())}
+    left = records["left_ear"]
+    assert left.state is None or left.confidence < 0.75
+
+
+def test_certainty_of_a_clean_ear_grows_with_the_picture() -> None:
+    small, large = read(Drawing(width_px=120))["left_ear"], read(Drawing(width_px=400))["left_ear"]
+    assert small.candidates["none"] < large.candidates["none"]

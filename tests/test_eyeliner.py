@@ -1,0 +1,106 @@
+"""The liner's color: its own pixels, under any light, and silence where the picture cannot tell."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from tests.drawn_face import PAINT, Drawing, draw
+from vision import eyeliner
+from vision.calibration import Calibration
+from vision.locate import face_model
+from vision.locate.face import find_faces
+from vision.traits import TraitRecord
+
+pytestmark = pytest.mark.skipif(face_model.load() is None, reason="the face model is not installed")
+
+WARM, COOL = (1.5, 1.0, 0.5), (0.8, 1.0, 1.35)
+
+
+def read(what: Drawing, cal: Calibration | None = None) -> TraitRecord:
+    drawn = draw(what)
+    faces = find_faces(drawn.photo)
+    assert len(faces) == 1
+    return eyeliner.measure(drawn.photo, faces[0], cal or Calibration())
+
+
+@pytest.mark.parametrize("neutral", [(1.0, 1.0, 1.0), WARM, COOL], ids=["neutral", "warm", "cool"])
+@pytest.mark.parametrize("liner", ["blue", "brown"])
+def test_hue_survives_the_light(liner: str, neutral: tuple[float, float, float]) -> None:
+    record = read(Drawing(liner=liner, liner_width=0.03, neutral=neutral, exposure=0.7, width_px=260))
+    assert record.state == liner
+    true_hue = np.degrees(np.arctan2(PAINT[liner][2], PAINT[liner][1])) % 360
+    hue = record.quantities["hue_deg"]
+    assert abs((hue.value - true_hue + 180) % 360 - 180) < max(3 * hue.u, 12)
+
+
+def test_black_paint_is_black() -> None:
+    record = read(Drawing(liner="black", liner_width=0.03, width_px=260))
+    assert record.state == "black"
+    assert record.quantities["chroma"].value < 10
+
+
+def test_a_thin_lash_line_is_never_called_brown() -> None:
+    """The dealer's trap: black over skin, blurred, looks brown, and brown means another release."""
+    for width, blur in ((80, 1.2), (120, 1.5), (200, 2.0)):
+        record = read(Drawing(liner=None, width_px=width, blur_px=blur))
+        assert record.state != "brown"
+        assert record.candidates.get("brown", 0) < 0.6
+
+
+def test_shadow_and_brow_are_no_liner() -> None:
+    record = read(Drawing(liner=None, shade=0.9, width_px=260, colors={"brow": (45, 2, -34)}))
+    assert record.state in (None, "none", "black")
+    assert record.candidates.get("blue", 0) < 0.2
+
+
+def test_iris_color_does_not_leak_into_the_liner() -> None:
+    record = read(Drawing(liner="brown", liner_width=0.03, iris="blue", width_px=260, blur_px=1.2))
+    assert record.state == "brown"
+
+
+def test_uncertainty_grows_as_the_picture_shrinks() -> None:
+    large = read(Drawing(liner="brown", liner_width=0.025, width_px=300))
+    small = read(Drawing(liner="brown", liner_width=0.025, width_px=90, blur_px=1.2))
+    assert small.candidates["brown"] < large.candidates["brown"]
+    assert small.quantities["lab_L"].u > large.quantities["lab_L"].u
+
+
+def test_a_weak_reference_of_the_photo_does_not_overrule_the_eye_white() -> None:
+    wrong = Calibration(method="scene", neutral_rgb=(0.6, 1.0, 1.7), u_delta_e=8.0)
+    assert read(Drawing(liner="blue", neutral=WARM, exposure=0.7, width_px=260), wrong).state == "blue"
+
+
+def test_the_record_names_its_pixels() -> None:
+    record = read(Drawing(liner="blue", width_px=260))
+    assert record.region is not None
+    x0, y0, x1, y1 = record.region.bounds
+    truth = draw(Drawing(liner="blue", width_px=260)).masks["eyeliner"]
+    ys, xs = np.nonzero(truth)
+    assert abs(x0 - xs.min()) < 25
+    assert abs(x1 - xs.max()) < 25
+    assert abs(y0 - ys.min()) < 15
+    assert 0.3 * truth.sum() < record.n_pixels < 3 * truth.sum()
+
+
+def test_one_touched_up_eye_is_flagged() -> None:
+    plain = draw(Drawing(liner="blue", liner_width=0.03, width_px=260))
+    brown = draw(Drawing(liner="brown", liner_width=0.03, width_px=260))
+    rgb = plain.photo.rgb.copy()
+    middle = rgb.shape[1] // 2
+    rgb[:, middle:] = brown.photo.rgb[:, middle:]
+    photo = type(plain.photo).from_array(rgb)
+    (face,) = find_faces(photo)
+    record = eyeliner.measure(photo, face, Calibration())
+    assert "eyes_disagree" in record.flags
+    assert record.confidence < 0.9
+
+
+def test_too_small_a_face_is_refused() -> None:
+    drawn = draw(Drawing(width_px=120))
+    (face,) = find_faces(drawn.photo)
+    x0, y0, _, _ = face.box
+    tiny = dataclasses.replace(face, box=(x0, y0, x0 + 40, y0 + 50))
+    assert eyeliner.measure(drawn.photo, tiny, Calibration()).not_measured == "too_small"
