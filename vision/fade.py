@@ -39,6 +39,9 @@ METHOD = "fade/1"
 #: (Heritage Science 2022, 10.1186/s40494-022-00767-6).
 JUST_NOTICEABLE = 1.7
 
+# A step that the locator picked as the clearest of many must be clearer: bounced light makes faint ones.
+_LEAST_LOCATED = 2.2
+
 #: Relative error of a color difference through an unknown tone curve or exposure, from the slopes that real
 #: charts show in phone photos.
 _U_TONE = 0.12
@@ -197,11 +200,11 @@ def _stretches(features: Array, covered: Mask, exposed: Mask) -> tuple[Array, Ar
     gap = float(min(to_covered[exposed].min(), to_exposed[covered].min()))
     reach = gap + float(np.clip(0.3 * size, 6, 40))
     near_exposed, near_covered = exposed & (to_covered < reach), covered & (to_exposed < reach)
-    if gap > 0.35 * size or gap > 40 or min(near_exposed.sum(), near_covered.sum()) < 40:
+    if gap > 0.5 * size or gap > 60 or min(near_exposed.sum(), near_covered.sum()) < 40:
         return None
     ys, xs = np.nonzero(near_exposed | near_covered)
     points = np.column_stack([xs, ys]).astype(np.float32)
-    cell = max(6.0, 0.5 * reach + gap)
+    cell = max(5.0, 0.35 * reach + 0.3 * gap)
     pieces = _along_line(points, to_covered, to_exposed, cell)
     values, weights = [], []
     for piece in pieces:
@@ -330,15 +333,15 @@ def _record(found: Difference, line: LinePlace, cal: Calibration) -> TraitRecord
         flags.append("not_beside")
     if cal.method in ("scene", "none"):
         flags.append("no_white_reference")
-    p = _faded_probability(value, u, quantities, found)
-    named = line.confidence == 0
+    located = "step" in line.flags
+    p = _faded_probability(found, cal, _LEAST_LOCATED if located else 0.7 * JUST_NOTICEABLE)
     if _light_instead(found):
         flags.append("two_lights")
         p = min(p, 0.55)
-    if not named and "step" in line.flags and not _fades_so(found, quantities):
+    if located and not _fades_so(found, quantities):
         flags.append("unlike_fade")
         p = min(p, 0.55)
-    if not named and "step" in line.flags:
+    if located:
         # A faint step proves no covered vinyl, so that its smallness says nothing.
         p = max(p, 0.45)
     if line.confidence:
@@ -365,14 +368,21 @@ def _delta(quantities: dict[str, Quantity]) -> Array:
     return np.array([quantities[f"delta_{c}"].value for c in "Lab"])
 
 
-def _faded_probability(value: float, u: float, quantities: dict[str, Quantity], found: Difference) -> float:
-    """Return the probability of fade: the part of the difference that light cannot make must carry it."""
-    a, b = quantities["delta_a"], quantities["delta_b"]
-    color = math.hypot(a.value, b.value)
-    u_color = math.hypot(a.value * a.u, b.value * b.u) / max(color, 1e-9)
-    by_color = _phi((color - 0.7 * JUST_NOTICEABLE) / math.hypot(1.5 * u_color, 0.5))
-    by_all = _phi((value - JUST_NOTICEABLE) / math.hypot(u, 0.5))
-    return float(np.clip(min(by_all, by_color), 0.04, 0.96))
+def _faded_probability(found: Difference, cal: Calibration, least: float) -> float:
+    """Return the probability of fade: the part of the difference that light cannot make must carry it.
+
+    That part is ΔE00 at equal brightness, which must exceed ``least``: a shadow changes a* and b* too, but
+    not the channels' ratios.
+    """
+    level = found.log * (1, 1, 0)
+    value = float(delta_e_2000(*_labs(found, level, cal, np.zeros(2), 0.0)))
+    moved = []
+    for k in (0, 1):
+        step = level.copy()
+        step[k] += found.u[k]
+        moved.append(float(delta_e_2000(*_labs(found, step, cal, np.zeros(2), 0.0))) - value)
+    u = math.hypot(*moved)
+    return float(np.clip(_phi((value - least) / math.hypot(1.5 * u, 0.5)), 0.04, 0.96))
 
 
 def _phi(z: float) -> float:

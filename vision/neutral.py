@@ -28,6 +28,10 @@ Array = NDArray[np.float64]
 EYE_WHITE_LAB = (88.0, 0.0, 6.0)
 _U_EYE_WHITE_LOG = (0.03, 0.10)
 
+# What doll photos show (vinyl, hair, wood, cloth) is warmer than grey on average. Half of what rendered
+# photos with known light suggest, since real scenes vary more.
+_WARMTH_LOG = np.array([0.15, -0.08])
+
 # Relative uncertainty of a tone curve's slope at mid grey: real charts in phone photos show 0.7 to 1.3.
 _U_SLOPE = 0.1
 
@@ -87,12 +91,14 @@ def estimate(photo: Photo, hint: Region | None = None, faces: Sequence[FacePlace
 
 
 def _from_chart(fit: ChartFit, notes: Sequence[str]) -> Calibration:
-    u_log = np.hypot(np.array(fit.u_log_neutral), 0.012)
+    # As for a card; the chart shows the curve, but saturation that the camera adds to a cast stays.
+    cast = np.log(np.asarray(fit.neutral_rgb)[[0, 2]])
+    u_log = np.sqrt(np.square(fit.u_log_neutral) + 0.02**2 + (0.7 * _U_SLOPE * cast) ** 2)
     flags = list(fit.flags)
     if "small" in flags:
         u_log = np.hypot(u_log, 0.02)
     if {"mixed_light", "reflection"} & set(flags):
-        u_log = np.hypot(u_log, 0.03)
+        u_log = np.hypot(u_log, 0.05)
     u = float(np.hypot(_u_delta_e(u_log), 0.5 * fit.residual_mean))
     return Calibration(
         method="color_chart",
@@ -254,7 +260,7 @@ def _scene(photo: Photo) -> tuple[Array, Array] | None:
         return None
     linear = srgb_to_linear(view)
     guesses = np.array([_ratio(g) for g in _guesses(linear, usable)])
-    middle = np.median(guesses, axis=0)
+    middle = np.median(guesses, axis=0) - _WARMTH_LOG
     spread = guesses.std(axis=0)
     u_seen = np.sqrt(spread**2 + np.square([0.15, 0.22]))
     weight = 1 / u_seen**2 + 1 / _U_BALANCE_LOG**2

@@ -363,7 +363,19 @@ def _meeting(one: Mask, two: Mask, features: Array, depth: Array) -> _Meeting | 
     scatter = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
     drift = abs(float(solution[1, :2] @ direction)) * reach
     strength = jump / max(scatter, 0.008)
-    return _Meeting(one, two, border, strength) if strength > 1.8 and jump > 1.2 * drift else None
+    if strength < 1.8 or jump < 1.2 * drift or _between(one, two, features, border, direction, reach) > 0.33:
+        return None
+    return _Meeting(one, two, border, strength)
+
+
+def _between(one: Mask, two: Mask, features: Array, border: Mask, direction: Array, reach: float) -> float:
+    """Return the share of vinyl round the border with a color midway: small at a line, half in a drift."""
+    width = 2 * round(reach) + 1
+    zone = (cv2.dilate(border.astype(np.uint8), np.ones((width, width), np.uint8)) > 0) & (one | two)
+    along = features[..., :2] @ direction
+    high, low = np.median(along[zone & one]), np.median(along[zone & two])
+    part = (along[zone] - low) / (high - low)
+    return float(((part > 0.25) & (part < 0.75)).mean())
 
 
 def _runs_along(near: Mask, signed: Array, depth: Array) -> bool:
