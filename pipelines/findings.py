@@ -7,7 +7,7 @@ when = 2026-05-01
 torso_build = "solid"
 weight_g = 318
 odor = { state = "crayon", sure = "fairly", note = "faint" }
-mark_text = { lines = ["VERITY TM", "PATS. PEND."] }
+mark_text = { lines = ["VERITY TM", "PATENT APPLIED"] }
 """
 
 from __future__ import annotations

@@ -48,14 +48,14 @@ Surface = Callable[[NDArray[Any], NDArray[Any]], Points]
 
 NAMES = ("VERITY", "VERITY", "HARGROVE", "BRAMWICK", "ORLETTE", "TESSALY", "QUORWEN", "DALVINE")
 PHRASES = (
-    "PATS. PEND.",
-    "PAT. PEND.",
+    "PATENT APPLIED",
+    "PAT. APPLIED",
     "MADE IN JAPAN",
     "JAPAN",
     "BY HARGROVE",
     "MODEL 2",
     "PATENTED",
-    "NO. 850",
+    "NO. 217",
 )
 HAIR = ((0.55, 0.38, 0.16), (0.05, 0.025, 0.015), (0.2, 0.07, 0.025), (0.62, 0.48, 0.28), (0.012, 0.01, 0.01))
 CAP_PX = 64
@@ -145,7 +145,7 @@ def draw_lines(rng: np.random.Generator) -> list[str]:
 
 
 def roman(number: int) -> str:
-    """Write a number in Roman numerals: 1958 → MCMLVIII."""
+    """Write a number in Roman numerals: 1956 → MCMLVI."""
     steps = ((1000, "M"), (900, "CM"), (500, "D"), (400, "CD"), (100, "C"), (90, "XC"), (50, "L"), (40, "XL"))
     out = ""
     for value, letters in (*steps, (10, "X"), (9, "IX"), (5, "V"), (4, "IV"), (1, "I")):

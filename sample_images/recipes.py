@@ -66,7 +66,7 @@ def draw_setting(recipe: Recipe, rng: Generator) -> Setting:
         draws["fill"] = float(rng.uniform(0.78, 1.15))
     if draws.get("reference") and "fill" not in recipe.setting:
         draws["fill"] = min(max(draws["fill"], 0.88), 0.97)
-    draws.setdefault("render_scale", min(1.0, (1120 if longest <= 2000 else 1600) / longest))
+    draws.setdefault("render_scale", min(1.0, (920 if longest <= 2000 else 1360) / longest))
     return Setting(**draws)
 
 
@@ -275,9 +275,9 @@ SOLES = (
     _photo("soles_07", "soles", 307, {"states": ["drilled_ragged", "drilled_ragged"]}, {"light": "lamp"}),
 )
 
-PENDING = ["VERITY TM", "PATS. PEND.", "© MCMLVIII", "BY", "HARGROVE"]
-REGISTERED = ["VERITY ®", "PATS. PEND.", "© MCMLVIII", "BY", "HARGROVE"]
-REISSUE = ["© 1958, 1994", "HARGROVE", "ALL RIGHTS RESERVED"]
+PENDING = ["VERITY TM", "PATENT APPLIED", "© MCMLVI", "HARGROVE WORKS"]
+REGISTERED = ["VERITY ®", "PATENT APPLIED", "© MCMLVI", "HARGROVE WORKS"]
+REISSUE = ["© MCMLVI, MCMXCVII", "HARGROVE WORKS", "SECOND MOLD"]
 
 
 def _raking(azimuth: float, elevation: float = 14.0) -> dict[str, Any]:
@@ -338,7 +338,7 @@ MARKS = (
         413,
         {
             "surface": "head",
-            "lines": ["VERITY ®", "© 1962", "HARGROVE"],
+            "lines": ["VERITY ®", "© 1964", "HARGROVE"],
             "relief": "raised",
             "letter_share": 0.05,
             "rotation_deg": -18.0,

@@ -174,7 +174,7 @@ def main() -> int:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--only", default="")
     parser.add_argument("--scale", type=float, default=1.0)
-    parser.add_argument("--samples", type=int, default=36)
+    parser.add_argument("--samples", type=int, default=12)
     parser.add_argument("--shard", default="0/1", help="i/n: every n-th photo from the i-th on")
     parser.add_argument("--skip-done", action="store_true")
     parser.add_argument("--try", dest="try_module", default="")

@@ -61,9 +61,9 @@ def test_a_weight_outside_all_ranges_says_so():
 
 
 def test_mark_lines_by_eye():
-    record = one('mark_text = { lines = ["VERITY TM", "PATS. PEND."] }')
+    record = one('mark_text = { lines = ["VERITY TM", "PATENT APPLIED"] }')
     assert record.state == "present"
-    assert [line.text for line in record.text] == ["VERITY TM", "PATS. PEND."]
+    assert [line.text for line in record.text] == ["VERITY TM", "PATENT APPLIED"]
 
 
 def test_a_photo_trait_may_be_found_by_hand_too():

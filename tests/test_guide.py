@@ -216,18 +216,18 @@ def test_a_sign_read_as_letters_counts_nothing_either():
 
 
 def test_a_garbled_reading_still_finds_its_mark():
-    found = read("0PAL", "VER1TY", "MCMLXI", "HARGR0VE", "PATENTEO")
+    found = read("0PAL", "VER1TY", "MCMLX1V", "HARGR0VE W0RKS", "PATENTEO")
     assert max(found, key=found.get) == "two_names"
     assert found["two_names"] > 0.8
 
 
 def test_two_marks_that_share_the_lines_read_stay_alike():
-    found = read("VERITY", "PATS.PEND.", "MCMLVIII")
+    found = read("VERITY", "PATENTAPPLIED", "MCMLVI")
     assert found["pending"] == pytest.approx(found["pending_registered"])
 
 
 def test_a_foreign_text_is_unlisted_but_not_for_sure():
-    found = read("ACME TOY WORKS", "LISBON 1971")
+    found = read("ACME TOY COMPANY", "LISBON 1971")
     assert max(found, key=found.get) == "unlisted"
     assert found["unlisted"] < 0.95
 
@@ -249,8 +249,8 @@ def test_a_country_on_the_foot_is_no_unlisted_mark():
 
 
 def test_candidates_sum_to_one_and_order_does_not_matter():
-    assert sum(read("VERITY", "BY", "HARGROVE").values()) == pytest.approx(1)
-    assert read("BY", "HARGROVE", "VERITY") == pytest.approx(read("VERITY", "BY", "HARGROVE"))
+    assert sum(read("VERITY", "MCMLVI", "HARGROVE").values()) == pytest.approx(1)
+    assert read("MCMLVI", "HARGROVE", "VERITY") == pytest.approx(read("VERITY", "MCMLVI", "HARGROVE"))
 
 
 def test_a_weakly_read_line_says_less():

@@ -160,7 +160,7 @@ def test_alike_releases_are_both_named():
 
 
 def test_an_untouched_first_release():
-    result = verdict(*FIRST, mark("VERITY TM", "PATS. PEND."), claim="r1")
+    result = verdict(*FIRST, mark("VERITY TM", "PATENT APPLIED"), claim="r1")
     assert result.releases[0].id == "r1"
     assert result.claim.state == "consistent"
     assert not result.alteration_flags
@@ -211,7 +211,7 @@ def test_rubbed_lips_flag_nothing():
 
 
 def test_a_reissue_offered_as_the_first():
-    head = photo("h", View.HEAD_BACK, mark("1958, 1994", "HARGROVE"))
+    head = photo("h", View.HEAD_BACK, mark("MCMLVI, MCMXCVII", "HARGROVE WORKS", "SECOND MOLD"))
     feet = photo("s", View.SOLES, *(said("foot_holes", "lined", 0.9, p) for p in ("left_foot", "right_foot")))
     face = photo("f", View.FACE, *FIRST[1:3])
     result = weigh(build_dossier([head, feet, face], (), GUIDE), GUIDE, "r1")
@@ -254,10 +254,10 @@ def test_every_contribution_says_where_its_rule_comes_from():
 
 
 def test_two_marks_that_share_the_lines_read_are_both_named():
-    result = verdict(mark("VERITY", "PATS. PEND.", "MCMLVIII"))
+    result = verdict(mark("VERITY", "PATENT APPLIED", "MCMLVI"))
     sentences = [c.sentence for c in result.release("r5").supporting if c.trait == "mark_wording"]
     assert sentences
-    assert "patents pending or VERITY, registered" in sentences[0]
+    assert "patent applied for or VERITY, registered" in sentences[0]
     assert "always so for Verity, fifth release" in sentences[0]
 
 
