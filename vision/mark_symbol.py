@@ -103,8 +103,10 @@ def find_signs(
     height = float(np.median(np.linalg.norm(band[: len(band) // 2] - band[len(band) // 2 :][::-1], axis=1)))
     if height < 12:
         return []
-    looks = [(_look(picture, band, zoom), zoom) for picture in (rgb, *more) for zoom in _ZOOMS]
-    rows, columns = looks[1][0].shape[1:]
+    looks = [
+        (look, zoom) for picture in (rgb, *more) for zoom in _ZOOMS for look in _looks(picture, band, zoom)
+    ]
+    rows, columns = looks[2][0].shape[1:]
     mean = np.mean([_onto(look, zoom, rows, columns) for look, zoom in looks], axis=0)
     signs = [_sign_at(mean, row, column, band, run, height) for row, column in _peaks(1.0 - mean[0])]
     return sorted(signs, key=lambda sign: sign.at)
@@ -200,21 +202,26 @@ def _signed(sign: Sign, region: Region) -> TraitRecord:
 
 
 def _unsigned(lines: Sequence[TextLine], found: Sequence[Sign], region: Region) -> TraitRecord:
-    """The record when neither ® nor TM was seen: none, if one would have been."""
-    letters = max(_letter_height(line) for line in lines)
-    read = max(line.confidence for line in lines)
+    """The record when neither ® nor TM was seen: none, if one would have been seen.
+
+    A sign is missed where letters are: in fading light, cut by a scratch, too small. So each line must be
+    read well, and letters be large, before the lack of a sign says anything; even then one in seven stays
+    unseen.
+    """
+    letters = min(_letter_height(line) for line in lines)
+    read = min(line.confidence for line in lines)
     flags = ("copyright_sign",) if any(s.kind == "copyright" and s.presence > 0.6 for s in found) else ()
     unsure = max((s.presence for s in found if s.kind != "copyright"), default=0.0)
-    missed = 0.08 + 0.5 / (1.0 + math.exp((letters - 24.0) / 5.0)) + 0.25 * (1.0 - read)
-    none = max(0.0, (1.0 - missed) * (1.0 - 0.6 * unsure))
+    seen = 0.86 / (1.0 + math.exp((20.0 - letters) / 4.0)) * min(1.0, read / 0.8)
+    none = max(0.0, 0.5 + 0.5 * seen) * (1.0 - 0.6 * unsure)
     candidates = {"none": none, "registered": (1.0 - none) / 2, "trademark": (1.0 - none) / 2}
     margin = {"margin": Quantity(max(0.0, none - (1.0 - none) / 2), 0.15)}
-    if letters < 16:
+    if letters < 16 or read < 0.3:
         return TraitRecord.withheld(
             Trait.MARK_SYMBOL,
-            Reason.TOO_SMALL,
+            Reason.TOO_SMALL if letters < 16 else Reason.AMBIGUOUS,
             METHOD,
-            "The letters are so small that a sign beside them would not be seen; take it closer.",
+            "The text is too small or too faint to see a sign beside it; take it closer, in side light.",
             candidates=candidates,
             quantities=margin,
             region=region,
@@ -256,8 +263,11 @@ def _band(outline: NDArray[np.float64]) -> tuple[NDArray[np.float64], tuple[floa
     return band, (reach / length, 1.0 - reach / length)
 
 
-def _look(rgb: NDArray[np.uint8], band: NDArray[np.float64], zoom: float) -> NDArray[np.float32]:
-    """Class shares (5, 14, W / 8) along a band, its letters ``zoom`` times the usual size."""
+def _looks(rgb: NDArray[np.uint8], band: NDArray[np.float64], zoom: float) -> NDArray[np.float32]:
+    """Class shares (2, 5, 14, W / 8) along a band, its letters ``zoom`` times the usual size.
+
+    The strip is looked at as it is and with its fading light evened out.
+    """
     half = len(band) // 2
     middle, across = 0.5 * (band[:half] + band[half:][::-1]), 0.5 * (band[:half] - band[half:][::-1])
     scaled = np.concatenate([middle + across / zoom, (middle - across / zoom)[::-1]])
@@ -266,11 +276,14 @@ def _look(rgb: NDArray[np.uint8], band: NDArray[np.float64], zoom: float) -> NDA
     right = width - strip.shape[1]
     strip = np.asarray(cv2.copyMakeBorder(strip, 0, 0, 0, right, cv2.BORDER_REPLICATE), np.uint8)
     used = math.ceil((width - right) / _STRIDE)
-    tensor = normalized(strip)[None, None]
+    plain = normalized(strip)
+    strength = np.sqrt(cv2.GaussianBlur(plain * plain, (121, 121), 24.0))
+    even = np.clip(plain / (strength + 0.25), -4, 4)
     session = _session()
-    scores = np.asarray(session.run(None, {session.get_inputs()[0].name: tensor})[0][0], np.float32)
-    shares = np.exp(scores - scores.max(axis=0))
-    return (shares / shares.sum(axis=0))[:, :, :used]
+    tensor = np.stack([plain, even])[:, None].astype(np.float32)
+    scores = np.asarray(session.run(None, {session.get_inputs()[0].name: tensor})[0], np.float32)
+    shares = np.exp(scores - scores.max(axis=1, keepdims=True))
+    return (shares / shares.sum(axis=1, keepdims=True))[:, :, :, :used]
 
 
 def normalized(strip: NDArray[np.uint8]) -> NDArray[np.float32]:
@@ -363,15 +376,18 @@ def _sign_at(
 
 
 def _at_share(band: NDArray[np.float64], share: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Points on the upper and lower edge at a share of the band's length."""
+    """Points on both edges at a share of the band's length; beyond the ends it goes on straight."""
     half = len(band) // 2
     upper, lower = band[:half], band[half:][::-1]
-    steps = np.linalg.norm(np.diff(0.5 * (upper + lower), axis=0), axis=1)
-    run = np.concatenate([[0.0], np.cumsum(steps)])
+    middle = 0.5 * (upper + lower)
+    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(middle, axis=0), axis=1))])
     at = share * run[-1]
     top = np.array([np.interp(at, run, upper[:, i]) for i in (0, 1)])
     bottom = np.array([np.interp(at, run, lower[:, i]) for i in (0, 1)])
-    return top, bottom
+    beyond = min(at, 0.0) + max(at - run[-1], 0.0)
+    heading = middle[1] - middle[0] if at < 0 else middle[-1] - middle[-2]
+    step = beyond * heading / (np.linalg.norm(heading) + 1e-9)
+    return top + step, bottom + step
 
 
 def section(outline: NDArray[np.float64], start: float, stop: float) -> NDArray[np.float64]:
@@ -382,7 +398,7 @@ def section(outline: NDArray[np.float64], start: float, stop: float) -> NDArray[
     outline
         (2 k, 2): the upper edge as read, then the lower edge back.
     start, stop
-        0–1, ``start`` < ``stop``.
+        ``start`` < ``stop``; outside 0–1 the line is lengthened straight on.
 
     Returns
     -------

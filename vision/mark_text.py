@@ -26,7 +26,15 @@ from vision.locate.places import MarkPlace
 from vision.mark_symbol import CHARACTERS, Sign, find_signs, section
 from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OcrLine, Outcome, guarded, straightened
 from vision.photo import Photo
-from vision.relief import AZIMUTHS_DEG, flatten, hypotheses, integrate, likely_azimuth, picture
+from vision.relief import (
+    AZIMUTHS_DEG,
+    flatten,
+    hypotheses,
+    integrate,
+    likely_azimuth,
+    luminance,
+    picture,
+)
 from vision.traits import Polygon, Reason, Region, TextLine, Trait, TraitRecord
 
 METHOD = "mark_text/1"
@@ -285,7 +293,8 @@ def _read(
     readings: list[_Reading] = []
     for box in boxes:
         views, scale, origin = _views_of(photo, box, more)
-        readings.append(_read_box(photo, box, views, scale, origin, engine))
+        others = [other for other in boxes if other is not box]
+        readings.append(_read_box(photo, box, others, views, scale, origin, engine))
     direction = _common_direction(readings)
     if direction is None:
         return readings
@@ -312,6 +321,7 @@ def _views_of(
 def _read_box(
     photo: Photo,
     box: _Box,
+    others: Sequence[_Box],
     views: dict[str, NDArray[np.uint8]],
     scale: float,
     origin: NDArray[np.float64],
@@ -325,13 +335,44 @@ def _read_box(
     lines = _recognize([_strip(v, p) for attempt in tries for v, p in attempt], engine)
     groups = [lines[i : i + len(first)] for i in range(0, len(lines), len(first))]
     best = max(range(len(ends)), key=lambda i: _weight_of(groups[i]))
-    chosen = _local(ends[best], scale, origin)
-    signs = [x for x in find_signs(photo.rgb, ends[best].polygon) if _sure_of(x)]
+    chosen, lines = _lengthened(ends[best], groups[best], others, first, scale, origin, engine)
+    signs = [x for x in find_signs(photo.rgb, chosen.polygon) if _sure_of(x)]
     if not signs:
-        reading = _Reading(ends[best], groups[best] + _recognize(_looks(views, chosen, first), engine))
+        looks = _looks(views, _local(chosen, scale, origin), first)
+        reading = _Reading(chosen, lines + _recognize(looks, engine))
         _agree(reading)
         return reading
-    return _read_around(ends[best], signs, views, scale, origin, engine)
+    return _read_around(chosen, signs, views, scale, origin, engine)
+
+
+def _lengthened(
+    box: _Box,
+    lines: list[OcrLine],
+    others: Sequence[_Box],
+    first: Sequence[NDArray[np.uint8]],
+    scale: float,
+    origin: NDArray[np.float64],
+    engine: GuardedEngine,
+) -> tuple[_Box, list[OcrLine]]:
+    """The box made longer if letters stand beyond its ends, with the readings that show it.
+
+    A scratch or the end of the light cuts a detected line short, and the rest then reads well: the worst
+    kind of misreading.
+    """
+    reach = 0.5 * box.height / max(box.length, 1.0)
+    longer = _Box(section(box.polygon, -reach, 1.0 + reach), box.score)
+    if any(_covered(other, longer) > _covered(other, box) + 0.05 for other in others):
+        return box, lines
+    again = _recognize([_strip(view, _local(longer, scale, origin)) for view in first], engine)
+    short = _solid(tidied(max(lines, key=lambda line: line.confidence).text))
+    shows_more = [
+        line
+        for line in again
+        if line.confidence > 0.75
+        and short != _solid(tidied(line.text))
+        and short in _solid(tidied(line.text))
+    ]
+    return (longer, again) if shows_more else (box, lines)
 
 
 def _looks(
@@ -363,12 +404,14 @@ def _read_around(
     pieces: list[_Reading] = []
     text = ""
     for index, (start, stop) in enumerate(zip(starts, stops, strict=True)):
-        if (stop - start) * box.length > 0.4 * box.height:
-            part = _Box(section(box.polygon, max(0.0, start), min(1.0, stop)), box.score)
+        start, stop = max(0.0, start), min(1.0, stop)
+        if (stop - start) * box.length > 0.5 * box.height:
+            part = _Box(section(box.polygon, start, stop), box.score)
             piece = _Reading(part, _recognize(_looks(views, _local(part, scale, origin)), engine))
             _agree(piece)
-            pieces.append(piece)
-            text += piece.text
+            if piece.agreement * piece.strength > 0.6:
+                pieces.append(piece)
+                text += piece.text
         if index < len(signs):
             text += CHARACTERS[signs[index].kind]
     if not pieces:
@@ -571,8 +614,8 @@ def line_confidence(agreement: float, weakest: float, strength: float) -> float:
     strength
         Mean confidence of the four surest readings, as a measure of how much there was to see.
     """
-    evidence = -6.5 + 4.0 * agreement + 3.5 * weakest + 3.0 * strength
-    return float(min(0.97, 1.0 / (1.0 + math.exp(-evidence))))
+    evidence = -6.9 + 0.9 * agreement + 5.7 * weakest + 2.9 * strength
+    return float(min(0.95, 1.0 / (1.0 + math.exp(-evidence))))
 
 
 def _presence(reading: _Reading) -> float:
@@ -642,11 +685,18 @@ def _nothing_read(photo: Photo, marks: Sequence[MarkPlace], readings: Sequence[_
     seen = surface_seen(photo)
     if seen.blurred:
         return _withheld(Reason.BLURRED, "Too soft to tell molded letters from none; take it sharper.", marks)
-    if not seen.side_lit:
+    if any(mark.confidence > 0.3 for mark in marks):
+        return _withheld(
+            Reason.AMBIGUOUS,
+            "Something like a mark is there, but no letter of it can be read; a sharp close-up with a lamp "
+            "held low at the side would help.",
+            marks,
+        )
+    if not (seen.side_lit and seen.close):
         return _withheld(
             Reason.NOT_LOCATED,
-            "No text was found, but the light is too even to show shallow letters; hold a lamp low at the "
-            "side and take it again.",
+            "No text was found, but shallow letters would not show in this view; take a close-up that the "
+            "vinyl fills, with a lamp held low at the side.",
             marks,
         )
     return TraitRecord.decide(
@@ -663,10 +713,14 @@ def _nothing_read(photo: Photo, marks: Sequence[MarkPlace], readings: Sequence[_
 
 @dataclass(frozen=True, slots=True)
 class SurfaceSeen:
-    """How well a smooth surface is seen: what "no text found" is worth."""
+    """How well a smooth surface is seen: what "no text found" is worth.
+
+    ``close`` says that one smooth surface fills most of the photo, ``side_lit`` that light falls along it.
+    """
 
     blurred: bool
     side_lit: bool
+    close: bool
     confidence: float
 
 
@@ -674,18 +728,22 @@ def surface_seen(photo: Photo) -> SurfaceSeen:
     """Return how well molded letters would show in a photo of a smooth surface.
 
     Side light shows as a strong fall of brightness across the curved body together with fine texture that
-    stands out of the noise.
+    stands out of the noise; a close-up as one color from border to border.
     """
     small, _ = photo.small
-    log = flatten(small, max(small.shape[:2]) / 2.0)
-    fall = float(np.percentile(log, 95) - np.percentile(log, 5))
+    log = np.log(luminance(small) + np.float32(0.01))
+    fall = float(np.percentile(log, 90) - np.percentile(log, 10))
     fine = flatten(small, 6.0)
     pixel_noise = float(np.median(np.abs(fine - cv2.GaussianBlur(fine, (0, 0), 1.0)))) * 1.48
     texture = float(np.median(np.abs(cv2.GaussianBlur(fine, (0, 0), 1.5)))) * 1.48
-    blurred = pixel_noise < 0.0015
+    lab = cv2.cvtColor(cv2.GaussianBlur(small, (0, 0), 4).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    tint = lab[..., 1:] - np.median(lab[..., 1:], axis=(0, 1))
+    one_color = float(np.mean(np.hypot(tint[..., 0], tint[..., 1]) < 10.0))
+    smooth = float(np.mean(cv2.GaussianBlur(np.abs(fine), (0, 0), 4) < 0.05))
+    close = one_color > 0.8 and smooth > 0.85 and fall < 2.5
     side_lit = fall > 0.45 and texture > 0.004
-    confidence = 0.5 + 0.35 * min(1.0, max(0.0, (fall - 0.45) / 0.8)) + 0.1 * min(1.0, texture / 0.02)
-    return SurfaceSeen(blurred, side_lit, confidence)
+    confidence = 0.55 + 0.2 * min(1.0, max(0.0, (fall - 0.45) / 0.8)) + 0.05 * min(1.0, texture / 0.02)
+    return SurfaceSeen(pixel_noise < 0.0012, side_lit, close, confidence)
 
 
 def _withheld(reason: Reason, detail: str, marks: Sequence[MarkPlace]) -> TraitRecord:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from vision.locate.places import MarkPlace
 from vision.photo import Photo
-from vision.relief import Float, flatten
+from vision.relief import Float, flatten, luminance
 
 #: Letter heights looked for, in pixels of the working picture.
 _HEIGHTS_PX = (9.0, 16.0, 28.0, 48.0)
@@ -25,6 +25,19 @@ _WORKING_SIDE = 800
 _MOST = 5
 #: Relative brightness change that camera noise and JPEG leave on smooth vinyl in the working picture.
 _NOISE = 0.004
+#: Logistic weights of :func:`_features`, fitted on lettering and other things lit at random.
+_WEIGHTS = np.array([-4.36, -0.06, -1.94, 5.48, 1.62, 0.0, -2.24, 0.0, -0.24, -3.6, -1.03, -2.72, 4.45])
+
+
+@dataclass(frozen=True, slots=True)
+class _Fields:
+    """Pictures of one working size that blobs are judged on."""
+
+    strokes: Float
+    energy: Float
+    contrast: Float
+    color: Float
+    tone: Float
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,10 +103,13 @@ def _at_height(rgb: NDArray[np.uint8], letter: float) -> list[_Candidate]:
     closed = cv2.morphologyEx(
         closed, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(0.5 * unit),) * 2)
     )
+    lab = cv2.cvtColor(image.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    tone = np.log(luminance(image) + np.float32(0.01))
+    fields = _Fields(strokes, energy, contrast, np.ascontiguousarray(lab[..., 1:]), tone)
     contours, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     out = []
     for contour in contours:
-        candidate = _judge(contour, strokes, energy, contrast, unit)
+        candidate = _judge(contour, fields, unit)
         if candidate is not None:
             score, corners, angle, flags = candidate
             out.append(_Candidate(corners * step, score, letter, angle, flags))
@@ -131,39 +147,70 @@ def _surround(strokes: Float, unit: float) -> Float:
 
 
 def _judge(
-    contour: NDArray[np.int32], strokes: Float, energy: Float, contrast: Float, unit: float
+    contour: NDArray[np.int32], fields: _Fields, unit: float
 ) -> tuple[float, NDArray[np.float64], float, tuple[str, ...]] | None:
-    """Score one blob: line-shaped, two-directional, standing out, not cut by the border."""
+    """Score one blob: line-shaped, two-directional, standing out of a quiet ground of the same color."""
     (cx, cy), (w, h), angle = cv2.minAreaRect(contour)
     long, short = max(w, h), min(w, h)
     area = cv2.contourArea(contour)
     if short < 0.6 * unit or long < 1.8 * unit or area < 1.5 * unit * unit or short > 14 * unit:
         return None
-    height, width = strokes.shape
+    height, width = fields.strokes.shape
     if w * h > 0.6 * height * width:
         return None
+    features = _features(contour, fields, unit)
+    evidence = float(np.dot(_WEIGHTS, features))
     x, y, bw, bh = cv2.boundingRect(contour)
-    inside = np.zeros((bh, bw), np.uint8)
-    cv2.drawContours(inside, [contour], -1, 1, cv2.FILLED, offset=(-x, -y))
-    window = (slice(y, y + bh), slice(x, x + bw))
-    chosen = inside > 0
-    standing_out = float(np.median(contrast[window][chosen]))
-    balance = float(np.mean(strokes[window][chosen]) / (np.mean(energy[window][chosen]) + 1e-9))
-    filling = area / (w * h)
-    border = sum((x <= 1, y <= 1, x + bw >= width - 1, y + bh >= height - 1))
-    rows = max(1.0, short / (1.5 * unit))
-    evidence = (
-        2.2 * math.log(max(standing_out, 1e-3) / 2.2)
-        + 5.0 * (balance - 0.32)
-        + 1.2 * math.log(max(long / unit, 1e-3) / 3.0)
-        + 2.0 * (filling - 0.6)
-        - 0.9 * border
-        - 0.25 * max(0.0, rows - 3.0)
-    )
-    flags = ("cut_by_border",) if border else ()
+    border = x <= 1 or y <= 1 or x + bw >= width - 1 or y + bh >= height - 1
     direction = (angle if w >= h else angle + 90.0) % 180.0
     corners = np.asarray(cv2.boxPoints(((cx, cy), (w + 0.8 * unit, h + 0.8 * unit), angle)), np.float64)
+    flags = ("cut_by_border",) if border else ()
     return 1.0 / (1.0 + math.exp(-evidence)), corners, direction, flags
+
+
+def _features(contour: NDArray[np.int32], fields: _Fields, unit: float) -> NDArray[np.float64]:
+    """What tells molded text from other things, as numbers of order one; the first is constant."""
+    (_, _), (w, h), _ = cv2.minAreaRect(contour)
+    long, short = max(w, h), min(w, h)
+    x, y, bw, bh = cv2.boundingRect(contour)
+    height, width = fields.strokes.shape
+    reach = int(2 * unit)
+    x0, y0, x1, y1 = (
+        max(0, x - reach),
+        max(0, y - reach),
+        min(width, x + bw + reach),
+        min(height, y + bh + reach),
+    )
+    inside = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    cv2.drawContours(inside, [contour], -1, 1, cv2.FILLED, offset=(-x0, -y0))
+    chosen = inside > 0
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2)
+    near = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * max(1, int(0.8 * unit)) + 1,) * 2)
+    ring = (cv2.dilate(inside, kernel) > 0) & (cv2.dilate(inside, near) == 0)
+    if ring.sum() < 8:
+        ring = ~chosen if (~chosen).any() else chosen
+    window = (slice(y0, y1), slice(x0, x1))
+    strokes, energy, contrast = (f[window] for f in (fields.strokes, fields.energy, fields.contrast))
+    color, tone = fields.color[window], fields.tone[window]
+    shift = float(np.linalg.norm(color[chosen].mean(axis=0) - color[ring].mean(axis=0)))
+    spread = float(np.sqrt(color[chosen].var(axis=0).sum()))
+    return np.array(
+        [
+            1.0,
+            math.log(max(float(np.median(contrast[chosen])), 1e-3)),
+            float(strokes[chosen].mean() / (energy[chosen].mean() + 1e-9)),
+            math.log(max(long / unit, 1e-3)),
+            math.log(max(short / unit, 1e-3)),
+            cv2.contourArea(contour) / (w * h),
+            float(x <= 1) + float(y <= 1) + float(x + bw >= width - 1) + float(y + bh >= height - 1),
+            math.log(float(strokes[ring].mean()) / _NOISE + 0.1),
+            min(3.0, shift / 5.0),
+            min(3.0, spread / 5.0),
+            min(3.0, abs(float(tone[chosen].mean() - tone[ring].mean())) / 0.2),
+            min(3.0, float(tone[chosen].std()) / 0.2),
+            math.log(unit / height * 30.0),
+        ]
+    )
 
 
 def _distinct(found: list[_Candidate]) -> list[_Candidate]:

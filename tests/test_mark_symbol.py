@@ -1,0 +1,113 @@
+"""The sign beside a name: right, or withheld, never the wrong one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests import drawn_marks
+from vision import mark_symbol, mark_text
+from vision.ocr import RapidEngine, guarded
+from vision.photo import Photo
+from vision.traits import Reason, TextLine, Trait, TraitRecord
+
+
+@pytest.fixture(scope="module")
+def engine():
+    if RapidEngine().available() is not None:
+        pytest.skip("the OCR models are not installed")
+    return guarded(RapidEngine())
+
+
+def photo_of(line, letter_px=52, **light):
+    mask, corners = drawn_marks.lettering([line], letter_px=letter_px)
+    return Photo.from_array(drawn_marks.photographed(mask, **light)), corners
+
+
+def read(engine, line, **options):
+    photo, _ = photo_of(line, **options)
+    text = mark_text.measure(photo, [], engine)
+    return mark_symbol.measure(photo, [], text), text
+
+
+LIGHTS = [
+    {"azimuth_deg": a, "elevation_deg": e, "depth": d, "seed": s}
+    for s, (a, e, d) in enumerate([(20, 25, 3.0), (140, 30, -3.0), (260, 20, 2.5), (80, 45, 4.0)])
+]
+
+
+@pytest.mark.parametrize("light", LIGHTS)
+@pytest.mark.parametrize(
+    ("line", "right"),
+    [("VERITY®", "registered"), ("VERITY™", "trademark"), ("©VERITY", "none"), ("VERITY", "none")],
+)
+def test_never_the_wrong_sign(engine, line, right, light):
+    record, _ = read(engine, line, **light)
+    assert record.state in (right, None)
+
+
+def test_most_clear_signs_are_answered(engine):
+    pairs = [("VERITY®", "registered"), ("VERITY™", "trademark")]
+    answers = [read(engine, line, **light)[0].state == right for line, right in pairs for light in LIGHTS]
+    assert sum(answers) >= 5
+
+
+def test_sign_is_part_of_the_text_as_read(engine):
+    _, text = read(engine, "VERITY®", **LIGHTS[0])
+    assert [line.text for line in text.text] == ["VERITY®"]
+    _, text = read(engine, "©MCMLX", **LIGHTS[0])
+    assert [line.text for line in text.text] == ["©MCMLX"]
+
+
+def test_copyright_sign_alone_is_none_and_flagged(engine):
+    record, _ = read(engine, "©VERITY", **LIGHTS[0])
+    if record.state is not None:
+        assert record.state == "none"
+        assert "copyright_sign" in record.flags
+
+
+def test_small_sign_is_never_named(engine):
+    for line in ("VERITY®", "VERITY™"):
+        record, _ = read(engine, line, letter_px=18, **LIGHTS[0])
+        assert record.state not in ("registered", "trademark")
+
+
+def test_margin_is_reported_with_every_sign(engine):
+    record, _ = read(engine, "VERITY®", **LIGHTS[0])
+    assert 0 <= record.quantities["margin"].value <= 1
+
+
+def test_without_text_the_reason_is_passed_on():
+    photo, _ = photo_of("VERITY")
+    missing = TraitRecord.withheld(Trait.MARK_TEXT, Reason.ENGINE_MISSING, "mark_text/1", "No engine.")
+    assert mark_symbol.measure(photo, [], missing).not_measured is Reason.ENGINE_MISSING
+
+
+def test_badly_read_text_does_not_prove_that_no_sign_is_there():
+    photo, corners = photo_of("VERITY")
+    polygon = tuple((float(x), float(y)) for x, y in corners)
+    doubtful = TraitRecord.stated(
+        Trait.MARK_TEXT, "present", 0.9, "mark_text/1", text=(TextLine("VERI", 0.2, polygon),)
+    )
+    assert mark_symbol.measure(photo, [], doubtful).state is None
+
+
+def test_no_sign_on_blank_vinyl():
+    blank = Photo.from_array(drawn_marks.photographed(np.zeros(drawn_marks.SIZE, np.float32)))
+    outline = np.array([[100, 240], [600, 240], [600, 320], [100, 320.0]])
+    assert mark_symbol.find_signs(blank.rgb, outline) == []
+
+
+def test_normalization_forgets_exposure():
+    strip = drawn_marks.photographed(drawn_marks.lettering(["VERITY"])[0])[220:332]
+    dim = (np.clip(strip / 255.0, 0, 1) ** 1.0 * 200).astype(np.uint8)
+    a, b = mark_symbol.normalized(strip), mark_symbol.normalized(dim)
+    assert np.corrcoef(a.ravel(), b.ravel())[0, 1] > 0.98
+
+
+def test_section_of_a_line_keeps_its_ends():
+    outline = np.array([[0, 0], [100, 0], [100, 20], [0, 20.0]])
+    part = mark_symbol.section(outline, 0.25, 0.75)
+    assert np.allclose(part, [[25, 0], [75, 0], [75, 20], [25, 20]])
+    longer = mark_symbol.section(outline, -0.1, 1.1)
+    assert np.allclose(longer, [[-10, 0], [110, 0], [110, 20], [-10, 20]])
