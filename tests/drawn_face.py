@@ -75,7 +75,7 @@ def lab_to_linear(lab: tuple[float, float, float]) -> np.ndarray:
     return np.clip(np.array(matrix) @ xyz, 0.002, 1)
 
 
-def draw(what: Drawing = Drawing()) -> Drawn:  # noqa: B008 - frozen
+def draw(what: Drawing) -> Drawn:
     """Draw one face on a gray ground, upright before ``roll_deg`` turns it."""
     side = round(what.width_px * 2.2)
     canvas = _Canvas(side, what)
@@ -106,8 +106,8 @@ class _Canvas:
         return mask.astype(bool)
 
     def paint(self, name: str, mask: np.ndarray, color: str) -> None:
-        for other in self.masks.values():
-            other &= ~mask
+        for known in self.masks:
+            self.masks[known] &= ~mask
         self.masks[name] = self.masks.get(name, np.zeros_like(mask)) | mask
         self.albedo[mask] = self.color(color)
 
@@ -155,7 +155,7 @@ def _arc(cx: float, cy: float, half: float, rise: float, n: int = 40) -> np.ndar
 
 
 def _band(arc: np.ndarray, below: float, above: float) -> np.ndarray:
-    return np.vstack([arc + [0, below], (arc - [0, above])[::-1]])
+    return np.vstack([arc + np.array([0, below]), (arc - np.array([0, above]))[::-1]])
 
 
 def _eye(canvas: _Canvas, sign: int) -> None:

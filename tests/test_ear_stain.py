@@ -55,7 +55,7 @@ def test_a_covered_ear_is_not_called_clean() -> None:
     (face,) = find_faces(drawn.photo)
     rgb = drawn.photo.rgb.copy()
     hair = (255 * lab_to_linear((25, 6, 10)) ** (1 / 2.2)).astype(np.uint8)
-    x, y = np.mean(face.left_ear, axis=0)
+    x = np.mean(face.left_ear, axis=0)[0]
     rgb[:, : int(x + 0.12 * 280)] = hair
     records = {r.part: r for r in ear_stain.measure(Photo.from_array(rgb), face, Calibration())}
     left = records["left_ear"]

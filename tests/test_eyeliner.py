@@ -76,7 +76,7 @@ def test_a_weak_reference_of_the_photo_does_not_overrule_the_eye_white() -> None
 def test_the_record_names_its_pixels() -> None:
     record = read(Drawing(liner="blue", width_px=260))
     assert record.region is not None
-    x0, y0, x1, y1 = record.region.bounds
+    x0, y0, x1, _ = record.region.bounds
     truth = draw(Drawing(liner="blue", width_px=260)).masks["eyeliner"]
     ys, xs = np.nonzero(truth)
     assert abs(x0 - xs.min()) < 25

@@ -16,6 +16,7 @@ from vision.calibration import Calibration
 from vision.color import chroma, hue_deg
 from vision.eye_paint import eye_calibration, lab_of, relative
 from vision.face_reading import FaceReading, read_face, refuse
+from vision.face_view import blurred, outlines
 from vision.locate.places import FacePlace, Polygon
 from vision.photo import Photo
 from vision.traits import Quantity, Reason, Trait, TraitRecord
@@ -60,11 +61,11 @@ def _measure_ear(reading: FaceReading, outline: Polygon, cal: Calibration) -> Tr
         )
     assert reading.skin is not None
     window = view.mask(outline)
-    linear = cv2.GaussianBlur(view.linear.astype(np.float64), (0, 0), max(0.8, 0.004 * view.unit))
+    linear = blurred(view.linear, max(0.8, 0.004 * view.unit))
     light, warmth, green = relative(linear, reading.skin)
     bare = window & (np.abs(warmth) < 0.30) & (np.abs(green) < 0.16) & (light > -1.1) & (light < 0.5)
     stain = _stain_mask(reading, linear, light, warmth, green, window, bare, cal)
-    seen = float(np.count_nonzero(bare | stain) / max(np.count_nonzero(window), 1))
+    seen = float(np.count_nonzero(bare | stain) / max(int(np.count_nonzero(window)), 1))
     if seen < 0.12:
         return _withheld(Reason.OCCLUDED, "This ear is hidden by hair or hands, or lies outside the photo.")
     return _record(reading, window, bare, stain, green, seen)
@@ -99,7 +100,7 @@ def _stain_mask(
         if stats[i, cv2.CC_STAT_AREA] < 0.00025 * unit**2:
             continue
         ring = cv2.dilate(part.astype(np.uint8), reach).astype(bool) & ~part & ~greener
-        if np.count_nonzero(wide_bare & ring) > 0.45 * max(np.count_nonzero(ring), 1):
+        if np.count_nonzero(wide_bare & ring) > 0.45 * max(int(np.count_nonzero(ring)), 1):
             out |= part
     return out
 
@@ -127,20 +128,15 @@ def _record(
         p = 0.36 - 0.30 * fine + 0.4 * (1 - min(1.0, seen / 0.45)) ** 1.5
         hint = float(np.quantile(green[bare], 0.98)) if bare.any() else 0.0
         p = min(0.6, p + 0.25 * float(np.clip((hint - 0.12) / 0.1, 0, 1)))
-    edge = 0.5 * float(sum(cv2.arcLength(c, True) for c in _contours(stain))) / view.scale
+    edge = 0.5 * float(sum(cv2.arcLength(c, True) for c in outlines(stain))) / view.scale
     return TraitRecord.decide(
         TRAIT, {"green": p, "none": 1 - p}, METHOD,
-        "Cannot tell whether this ear is stained. Send a close photo of each ear in daylight, hair held back.",
-        detail="Green stain at the ear, as copper alloys leave it." if p > 0.5 else "No green stain is in view.",
+        "Cannot tell whether this ear is stained. Send a close daylight photo of each ear, hair held back.",
+        detail="Green stain at the ear, as copper leaves it." if p > 0.5 else "No green stain is in view.",
         quantities={"area_px": Quantity(float(area), float(max(edge, 1.0)), "px")},
         region=view.region(stain if stain.any() else window),
         n_pixels=view.original_pixels(bare | stain),
     )  # fmt: skip
-
-
-def _contours(mask: Mask) -> list[NDArray[np.int32]]:
-    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return list(contours)
 
 
 def _withheld(reason: Reason, detail: str) -> TraitRecord:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from vision.calibration import Calibration
 from vision.color import linear_to_lab
-from vision.face_view import FaceView
+from vision.face_view import FaceView, blurred
 from vision.locate.places import FacePlace, Polygon
 
 Array = NDArray[np.float64]
@@ -133,15 +133,13 @@ def _small_patches(face: FacePlace) -> list[Polygon]:
     """Skin at the bridge of the nose, between the brows, below the eyes and beside the mouth."""
     if face.landmarks is None:
         return []
-    groups = ((6, 122, 196, 197, 419, 351), (9, 107, 8, 336), (118, 119, 100, 101), (347, 348, 329, 330))
-    groups = (
-        *groups,
-        (216, 207, 214, 212),
-        (436, 427, 434, 432),
-        (224, 223, 222, 52, 53),
-        (444, 443, 442, 282, 283),
-    )
-    return [tuple((float(x), float(y)) for x, y in face.landmarks[list(ids)]) for ids in groups]
+    return [tuple((float(x), float(y)) for x, y in face.landmarks[list(ids)]) for ids in _SMALL_PATCHES]
+
+
+_SMALL_PATCHES: tuple[tuple[int, ...], ...] = (
+    (6, 122, 196, 197, 419, 351), (9, 107, 8, 336), (118, 119, 100, 101), (347, 348, 329, 330),
+    (216, 207, 214, 212), (436, 427, 434, 432), (224, 223, 222, 52, 53), (444, 443, 442, 282, 283),
+)  # fmt: skip
 
 
 def _face_area(view: FaceView) -> Mask:
@@ -159,15 +157,13 @@ def _spread(linear: Array, alike: Mask, unit: float) -> Array:
     shrink = max(1, int(unit / 130))
     size = (linear.shape[1] // shrink, linear.shape[0] // shrink)
     weight = cv2.resize(alike.astype(np.float64), size, interpolation=cv2.INTER_AREA)
-    color = cv2.resize(linear * alike[..., None], size, interpolation=cv2.INTER_AREA)
+    color = np.asarray(cv2.resize(linear * alike[..., None], size, interpolation=cv2.INTER_AREA), np.float64)
     out = np.zeros_like(color)
     total = np.full(weight.shape, 1e-9)
     for sigma, trust in ((0.05, 1.0), (0.12, 0.05), (0.4, 0.001)):
         s = sigma * unit / shrink
-        w = cv2.GaussianBlur(weight, (0, 0), s)
-        c = cv2.GaussianBlur(color, (0, 0), s)
-        out += trust * c
-        total += trust * w
+        out += trust * blurred(color, s)
+        total += trust * blurred(weight, s)
     spread = out / total[..., None]
     return np.asarray(cv2.resize(spread, (linear.shape[1], linear.shape[0]), interpolation=cv2.INTER_LINEAR))
 
@@ -268,7 +264,7 @@ def _white_mask(view: FaceView, skin: Array, points: Array, window: tuple[slice,
 
     Where the two do not differ by several times the unrest of the skin, there is no white paint.
     """
-    linear = cv2.GaussianBlur(view.linear[window].astype(np.float64), (0, 0), 0.0025 * view.unit + 0.4)
+    linear = blurred(view.linear[window], 0.0025 * view.unit + 0.4)
     light, warmth, green = relative(linear, skin[window])
     origin = np.array([window[1].start, window[0].start])
     local = points - origin
@@ -349,7 +345,7 @@ def _upper_rim(white: Mask, points: Array, unit: float) -> Array | None:
     u = (columns - middle) / half
     # Near the corners the white narrows to a point and its edge is not the lid's.
     base = np.where(np.abs(u) > 0.97, 0.3, 1.0)
-    prior_u, prior_v = _model_lid(points, middle, half, u, top)
+    prior_u, prior_v = _model_lid(points, half, np.asarray(u, np.float64), top)
     uu, vv = np.concatenate([u, prior_u]), np.concatenate([top, prior_v])
     weight0 = np.concatenate([base, np.full(len(prior_u), 0.04 * len(u) / max(len(prior_u), 1))])
     basis = np.stack([np.ones_like(uu), uu, uu**2, uu**3], axis=1)
@@ -365,7 +361,7 @@ def _upper_rim(white: Mask, points: Array, unit: float) -> Array | None:
     return np.stack([middle + half * grid, y], axis=1)
 
 
-def _model_lid(points: Array, middle: float, half: float, u: Array, top: Array) -> tuple[Array, Array]:
+def _model_lid(points: Array, half: float, u: Array, top: Array) -> tuple[Array, Array]:
     """The model's upper lid stretched over the white's width and raised until it lies on the white."""
     order = np.argsort(points[:, 0])
     p = points[order]
@@ -379,7 +375,7 @@ def _model_lid(points: Array, middle: float, half: float, u: Array, top: Array) 
     lid = np.interp(u, pu, pv)
     raise_by = float(np.quantile(top - lid, 0.25))
     grid = np.linspace(-0.8, 0.8, 9)
-    return grid, np.interp(grid, pu, pv) + raise_by
+    return np.asarray(grid, np.float64), np.asarray(np.interp(grid, pu, pv) + raise_by, np.float64)
 
 
 def _aperture(white: Mask, rim: Array, view: FaceView) -> Mask:

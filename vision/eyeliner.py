@@ -54,8 +54,9 @@ class Band:
     """The painted band above one eye.
 
     ``width`` is its median thickness in face widths and ``width_px`` in pixels of the original; ``coverage``
-    the part of the rim it runs along and ``seen`` the part where band or bare lid shows; ``core`` the (N, 3) linear pixels its color is read from, ``bare`` the
-    (3,) linear skin beside them; ``solid`` how far the core is paint and not blur, 0–1.
+    the part of the rim it runs along and ``seen`` the part where band or bare lid shows; ``core`` the (N, 3)
+    linear pixels its color is read from, ``bare`` the (3,) linear skin beside them; ``solid`` how far the
+    core is paint and not blur, 0–1.
     """
 
     width: float
@@ -221,7 +222,7 @@ def _attached(paint: Mask, rim: int, gap: int, reach: int) -> Mask:
 def _to_view(view: FaceView, strip: Strip, band: Mask) -> Mask:
     out = np.zeros(view.rgb.shape[:2], np.uint8)
     ys, xs = np.round(strip.y[band]).astype(int), np.round(strip.x[band]).astype(int)
-    ok = (ys >= 0) & (xs >= 0) & (ys < out.shape[0]) & (xs < out.shape[1])
+    ok = (ys >= 0) & (xs >= 0) & (ys < view.rgb.shape[0]) & (xs < view.rgb.shape[1])
     out[ys[ok], xs[ok]] = 1
     return cv2.morphologyEx(out, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)).astype(bool) & view.valid
 
@@ -325,8 +326,8 @@ def _sentence(state: str) -> str:
 def _doubt(probabilities: dict[str, float]) -> str:
     first, second = sorted(probabilities, key=lambda k: -probabilities[k])[:2]
     return (
-        f"Cannot tell {first} from {second} liner here. Send a sharp photo from the front in daylight, with a "
-        "gray card beside the face."
+        f"Cannot tell {first} from {second} liner here. Send a sharp photo from the front in daylight, "
+        "with a gray card beside the face."
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -154,7 +155,7 @@ def warp(
     if scale < 0.75:
         new = (max(1, round(part.shape[1] * scale)), max(1, round(part.shape[0] * scale)))
         ratio = np.array([new[0] / part.shape[1], new[1] / part.shape[0]])
-        part = cv2.resize(part, new, interpolation=cv2.INTER_AREA)
+        part = np.asarray(cv2.resize(part, new, interpolation=cv2.INTER_AREA), np.uint8)
         # Pixel centers sit at half-integers: shrinking moves them by half a (ratio - 1).
         local[:, :2] = local[:, :2] / ratio
         local[:, 2] -= local[:, :2] @ (0.5 * (ratio - 1))
@@ -163,7 +164,18 @@ def warp(
     inside = cv2.warpAffine(
         np.ones(part.shape[:2], np.uint8), local, (width, height), flags=cv2.INTER_NEAREST
     )
-    return view, inside.astype(bool)
+    return np.asarray(view, np.uint8), inside.astype(bool)
+
+
+def blurred(values: NDArray[Any], sigma: float) -> NDArray[np.float64]:
+    """Return float64 values blurred by a Gaussian of ``sigma`` pixels."""
+    return np.asarray(cv2.GaussianBlur(np.asarray(values, np.float64), (0, 0), sigma), np.float64)
+
+
+def outlines(mask: NDArray[np.bool_]) -> list[NDArray[np.int32]]:
+    """Return the outer outlines of a mask's parts as OpenCV contours."""
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return [np.asarray(contour, np.int32) for contour in contours]
 
 
 def polygon_of(points: NDArray[np.float64]) -> Polygon:

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from vision.calibration import Calibration
 from vision.eye_paint import relative
 from vision.face_reading import FaceReading, read_face, refuse
-from vision.face_view import FaceView
+from vision.face_view import FaceView, blurred, outlines
 from vision.locate.places import FacePlace
 from vision.photo import Photo
 from vision.traits import Quantity, Reason, Trait, TraitRecord
@@ -123,7 +123,7 @@ def find_paint(reading: FaceReading) -> LipPaint | None:
 
 
 def _painted(strength: Array, contrast: float, unrest: float, where: Mask, unit: float) -> Mask:
-    """Pixels past half of the paint's local strength: gloss and shade weaken it in places, blur at its edge."""
+    """Pixels past half of the paint's local strength, which gloss and shade weaken in places."""
     reach = 2 * max(1, round(0.02 * unit)) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     plateau = cv2.dilate(cv2.erode(strength, np.ones((3, 3), np.uint8)), kernel)
@@ -191,7 +191,7 @@ def _mirrored(view: FaceView, paint: Mask) -> Mask:
     else:
         points = view.points(view.face.landmarks[[61, 291, 0, 17, 13, 14]])
         left, right, middle = points[0, 0], points[1, 0], points[2:, 0].mean()
-    stretch = (middle - left) / max(right - middle, 1e-3)
+    stretch = float(middle - left) / max(float(right - middle), 1e-3)
     if not 0.4 < stretch < 2.5:
         return paint
     height, width = paint.shape
@@ -245,7 +245,7 @@ def _grown(mask: Mask, by: float) -> Mask:
 def _signs(view: FaceView, ring: Mask, skin: Array | None) -> tuple[Array, Array] | None:
     """Log ratios of each pixel to the skin there: (H, W) lightness and (H, W, 2) tint."""
     linear = view.linear.astype(np.float64)
-    linear = cv2.GaussianBlur(linear, (0, 0), max(0.8, 0.004 * view.unit))
+    linear = blurred(linear, max(0.8, 0.004 * view.unit))
     bare = linear[ring]
     usable = (bare.min(axis=1) > 0.004) & (bare.max(axis=1) < 0.985)
     if usable.mean() < 0.3 or skin is None:
@@ -318,7 +318,7 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
     """Turn areas into fractions with uncertainties, and those into a state."""
     view = reading.view
     known = found.lip & ~found.glare
-    area = max(1, np.count_nonzero(known))
+    area = max(1, int(np.count_nonzero(known)))
     seen = _visibility(found)
     cover = {
         "coverage_total": _share(found.paint, known),
@@ -326,7 +326,7 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
         "coverage_lower": _share(found.paint, known & ~found.upper),
     }
     beyond = float(np.count_nonzero(found.paint & ~found.lip) / area)
-    perimeter = cv2.arcLength(max(_contours(found.lip), key=cv2.contourArea), True)
+    perimeter = max((cv2.arcLength(c, True) for c in outlines(found.lip)), default=0.0)
     edge = float(perimeter * 0.25 * found.belt / area)
     u_cover = float(np.hypot(0.02 + 0.25 * edge, 0.4 * (1 - seen)))
     u_beyond = float(np.hypot(0.02 + 0.55 * edge, 0.2 * (1 - seen)))
@@ -338,13 +338,13 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
         # A faint tint that spreads beyond the lips is as likely light or shade as paint.
         ceiling *= 0.5
     probabilities = {k: ceiling * v + (1 - ceiling) / 4 for k, v in probabilities.items()}
-    flags = ("weak_contrast",) if 0.2 < seen < 0.8 else ()
+    flags: tuple[str, ...] = ("weak_contrast",) if 0.2 < seen < 0.8 else ()
     if np.count_nonzero(found.glare & found.lip) > 0.08 * np.count_nonzero(found.lip):
         flags += ("glare",)
     state = max(probabilities, key=lambda k: probabilities[k])
     return TraitRecord.decide(
         TRAIT, probabilities, METHOD,
-        "Cannot tell how much of the lip paint is left. Send a sharp, closer photo of the mouth in soft light.",
+        "Cannot tell how much lip paint is left. Send a sharp, closer photo of the mouth in soft light.",
         detail=_SENTENCES[state], quantities=quantities, region=view.region(found.paint | found.lip),
         n_pixels=view.original_pixels(known), flags=flags,
     )  # fmt: skip
@@ -387,11 +387,6 @@ def _states(
 def _share(paint: Mask, where: Mask) -> float:
     total = np.count_nonzero(where)
     return float(np.count_nonzero(paint & where) / total) if total else 0.0
-
-
-def _contours(mask: Mask) -> list[NDArray[np.int32]]:
-    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return list(contours)
 
 
 def _withheld(reason: Reason, detail: str) -> TraitRecord:

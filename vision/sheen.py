@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from vision.calibration import Calibration
 from vision.eye_paint import relative
 from vision.face_reading import FaceReading, read_face, refuse
+from vision.face_view import blurred
 from vision.locate.face import OVAL
 from vision.locate.places import FacePlace
 from vision.photo import Photo, linear
@@ -94,7 +95,7 @@ def _measure_region(photo: Photo, place: Region) -> TraitRecord:
     if min(part.shape[:2]) < 24:
         return _withheld(Reason.TOO_SMALL, "The skin in view is too small to judge its sheen.")
     scale = min(1.0, 2 * VIEW_PX / max(part.shape[:2]))
-    small = cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    small = np.asarray(cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
     mask = np.zeros(small.shape[:2], np.uint8)
     for polygon in place.polygons:
         points = (np.asarray(polygon) - [x0, y0]) * scale
@@ -163,12 +164,12 @@ def find_highlights(rgb: NDArray[np.float32], skin: Mask, unit: float) -> Highli
     """
     if np.count_nonzero(skin) < max(200.0, 0.02 * unit**2):
         return None
-    smooth = cv2.GaussianBlur(rgb.astype(np.float64), (0, 0), max(0.8, 0.008 * unit))
+    smooth = blurred(rgb, max(0.8, 0.008 * unit))
     # Red clips first on skin, and a white highlight lifts the darker channels most.
     light = np.log(smooth[..., 1:].mean(axis=-1) + 0.004)
     # What lies beside the skin must neither feed nor cut highlights: carry the skin's own level outward.
-    weight = cv2.GaussianBlur(skin.astype(np.float64), (0, 0), 0.04 * unit)
-    level = cv2.GaussianBlur(np.where(skin, light, 0.0), (0, 0), 0.04 * unit) / np.maximum(weight, 1e-6)
+    weight = blurred(skin, 0.04 * unit)
+    level = blurred(np.where(skin, light, 0.0), 0.04 * unit) / np.maximum(weight, 1e-6)
     light = np.where(skin, light, level).astype(np.float32)
     size = 2 * max(1, round(NARROW * unit)) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
