@@ -204,8 +204,7 @@ def _stretches(features: Array, covered: Mask, exposed: Mask) -> tuple[Array, Ar
         return None
     ys, xs = np.nonzero(near_exposed | near_covered)
     points = np.column_stack([xs, ys]).astype(np.float32)
-    cell = max(5.0, 0.35 * reach + 0.3 * gap)
-    pieces = _along_line(points, to_covered, to_exposed, cell)
+    pieces = _along_line(points, to_covered, to_exposed, reach)
     values, weights = [], []
     for piece in pieces:
         x, y = points[piece].astype(int).T
@@ -230,21 +229,21 @@ def _distance_to(mask: Mask) -> Array:
 
 
 def _along_line(
-    points: NDArray[np.float32], to_covered: Array, to_exposed: Array, cell: float
+    points: NDArray[np.float32], to_covered: Array, to_exposed: Array, reach: float
 ) -> list[NDArray[np.int_]]:
     """Group points by the nearest of a chain of seeds spread along the line."""
     x, y = points.astype(int).T
     off = np.abs(to_covered[y, x] - to_exposed[y, x])
-    middle = points[off <= np.quantile(off, 0.15)]
+    spacing = max(6.0, 0.3 * reach)
     seeds: list[NDArray[np.float32]] = []
-    for point in middle:
-        if all(np.hypot(*(point - seed)) > 2 * cell for seed in seeds):
+    for point in points[off <= np.quantile(off, 0.15)]:
+        if all(np.hypot(*(point - seed)) > spacing for seed in seeds):
             seeds.append(point)
-        if len(seeds) >= 24:
+        if len(seeds) >= 40:
             break
     distance = np.stack([np.hypot(*(points - seed).T) for seed in seeds])
+    close = distance.min(axis=0) < reach + spacing
     nearest = distance.argmin(axis=0)
-    close = distance.min(axis=0) < 2.5 * cell
     return [np.flatnonzero((nearest == k) & close) for k in range(len(seeds))]
 
 

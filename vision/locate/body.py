@@ -46,10 +46,9 @@ class _Window:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """The doll in a reduced view: its mask, and shoulder and hip points if a pose was found."""
+    """The doll in a reduced view, and whether a pretrained model found it."""
 
     mask: Mask
-    torso: Array | None = None  # (4, 2): left shoulder, right shoulder, right hip, left hip
     learned: bool = False
 
 
@@ -59,8 +58,8 @@ def find_line(photo: Photo) -> LinePlace | None:
     Returns
     -------
     LinePlace
-        Both sides near their common line; or, with the flag ``"bare_torso"``, the bare torso against neck
-        and limbs where no line shows. None when no vinyl that clothing used to cover can be told.
+        Both sides of the clearest line, with the flag ``"step"``. None when no line shows: a bare body
+        without one may be unfaded or evenly faded, or its covered vinyl may be out of view.
     """
     view, place = _close_up(photo.rgb)
     if view is None:
@@ -72,8 +71,7 @@ def find_line(photo: Photo) -> LinePlace | None:
     vinyl = _vinyl(view, figure.mask, features)
     if vinyl.sum() < 0.01 * vinyl.size:
         return None
-    line = _by_step(figure, vinyl, features, place)
-    return line if line is not None else _by_pose(figure, vinyl, place)
+    return _by_step(figure, vinyl, features, place)
 
 
 def _close_up(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8] | None, _Window]:
@@ -114,22 +112,11 @@ def find_figure(view: NDArray[np.uint8]) -> Figure | None:
     if best is None or (best[2] > 0.5).mean() < 0.015:
         return _figure_by_border(view)
     _, turns, mask = best
-    points, posed = model.pose(np.ascontiguousarray(np.rot90(view, turns)))
+    posed = model.pose_mask(np.ascontiguousarray(np.rot90(view, turns)))
     if posed is not None:
         mask = np.maximum(mask, posed)
     whole = np.ascontiguousarray(np.rot90(mask > 0.5, -turns))
-    torso = None if points is None else _unturn(points, turns, view.shape)
-    return Figure(_largest(whole), torso, True)
-
-
-def _unturn(points: Array, turns: int, shape: tuple[int, ...]) -> Array:
-    """Take points of a view turned counterclockwise by ``turns`` quarters back to the view."""
-    height, width = shape[:2]
-    for k in range(turns):
-        # After k + 1 turns the previous picture had the width that is now the height.
-        before_width = width if (turns - 1 - k) % 2 == 0 else height
-        points = np.column_stack([before_width - 1 - points[:, 1], points[:, 0]])
-    return points
+    return Figure(_largest(whole), True)
 
 
 def _figure_by_border(view: NDArray[np.uint8]) -> Figure | None:
@@ -158,7 +145,7 @@ def _figure_by_border(view: NDArray[np.uint8]) -> Figure | None:
     if not 0.02 < share < 0.85:
         return None
     grown = cv2.resize(mask, (w, h), interpolation=cv2.INTER_NEAREST) > 0
-    return Figure(_largest(grown), None, False)
+    return Figure(_largest(grown), False)
 
 
 def _largest(mask: Mask) -> Mask:
@@ -181,20 +168,19 @@ class _Model:
         """Return the (H, W) probability of a person."""
         return np.array(self._segmentation.process(rgb).segmentation_mask, np.float32)
 
-    def pose(self, rgb: NDArray[np.uint8]) -> tuple[Array | None, NDArray[np.float32] | None]:
-        """Return (4, 2) shoulder and hip points in pixels if a believable torso was found, and its mask."""
+    def pose_mask(self, rgb: NDArray[np.uint8]) -> NDArray[np.float32] | None:
+        """Return the (H, W) probability of a person whose shoulders and hips were found the right way up."""
         result = self._pose.process(rgb)
         if result.pose_landmarks is None:
-            return None, None
+            return None
         marks = [result.pose_landmarks.landmark[k] for k in (11, 12, 24, 23)]
         if min(m.visibility for m in marks) < 0.7:
-            return None, None
+            return None
         points = np.array([(m.x * rgb.shape[1], m.y * rgb.shape[0]) for m in marks])
         shoulders, hips = points[:2].mean(axis=0), points[2:].mean(axis=0)
-        width = float(np.hypot(*(points[0] - points[1])))
-        if hips[1] < shoulders[1] + 0.5 * width:
-            return None, None
-        return points, np.array(result.segmentation_mask, np.float32)
+        if hips[1] < shoulders[1] + 0.5 * float(np.hypot(*(points[0] - points[1]))):
+            return None
+        return np.array(result.segmentation_mask, np.float32)
 
 
 @functools.cache
@@ -217,7 +203,7 @@ def _load() -> _Model | None:
         )
         blank = np.zeros((64, 64, 3), np.uint8)
         model.segment(blank)
-        model.pose(blank)
+        model.pose_mask(blank)
         return model
     return None
 
@@ -264,7 +250,7 @@ def _by_step(figure: Figure, vinyl: Mask, features: Array, place: _Window) -> Li
     Each connected area is cut at several levels along a few directions of color; a clothing line is a cut
     where color jumps rather than drifts.
     """
-    least = max(0.012 * float(figure.mask.sum()), 150.0)
+    least = max(0.035 * float(vinyl.sum()), 200.0)
     depth = np.asarray(cv2.distanceTransform(figure.mask.astype(np.uint8), cv2.DIST_L2, 5), np.float64)
     bright = float(np.quantile(features[vinyl, 2], 0.9))
     best: tuple[float, list[_Meeting]] | None = None
@@ -305,10 +291,12 @@ class _Meeting:
 
 
 def _parts(mask: Mask, least: float) -> list[Mask]:
-    """Return connected areas of at least so many pixels, specks taken away."""
+    """Return the largest connected areas of at least so many pixels, six at most, specks taken away."""
     opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
-    return [labels == k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] >= least]
+    areas = stats[:, cv2.CC_STAT_AREA]
+    ranked = sorted(range(1, count), key=lambda k: -areas[k])[:6]
+    return [labels == k for k in ranked if areas[k] >= least]
 
 
 def _cuts(smooth: Array, part: Mask) -> Iterator[tuple[Mask, Mask]]:
@@ -440,32 +428,3 @@ def _region(mask: Mask, place: _Window, least: float = 0.05) -> Region | None:
     ]
     region = Region.from_arrays(polygons)
     return region if region.polygons else None
-
-
-# --- no line, but bare ---------------------------------------------------------------------------------
-
-
-def _by_pose(figure: Figure, vinyl: Mask, place: _Window) -> LinePlace | None:
-    """Take a bare torso for formerly covered vinyl, and neck and limbs for exposed, where a pose says so."""
-    if figure.torso is None:
-        return None
-    left, right, right_hip, left_hip = figure.torso
-    top, bottom = (left + right) / 2, (left_hip + right_hip) / 2
-    down = bottom - top
-    band = np.array([left + 0.4 * down, right + 0.4 * down, right_hip, left_hip])
-    middle = band.mean(axis=0)
-    inside = np.zeros(vinyl.shape, np.uint8)
-    cv2.fillPoly(inside, [np.round(middle + 0.75 * (band - middle)).astype(np.int32)], 1)
-    torso = vinyl & (inside > 0)
-    if inside.sum() < 200 or torso.sum() < 0.75 * inside.sum():
-        return None
-    reach = np.hypot(*down)
-    yy, xx = np.mgrid[: vinyl.shape[0], : vinyl.shape[1]]
-    height = ((xx - top[0]) * down[0] + (yy - top[1]) * down[1]) / reach
-    neck = vinyl & (height < 0.12 * reach) & (height > -0.8 * reach)
-    exposed = cv2.erode(neck.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    covered = cv2.erode(torso.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    places = _region(covered, place), _region(exposed, place)
-    if places[0] is None or places[1] is None or exposed.sum() < 100:
-        return None
-    return LinePlace(places[0], places[1], (), 0.6, ("bare_torso",))
