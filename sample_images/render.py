@@ -124,8 +124,10 @@ def render_photo(recipe: Recipe, folder: Path, scale: float = 1.0, samples: int 
     if subject.finish is not None:
         subject.finish(Truthing(classes, parts, aux, project, record))
 
-    truth.save_mask(classes, folder / f"{recipe.id}.mask.png")
-    (folder / f"{recipe.id}.truth.json").write_text(
+    beside = folder / "truth"
+    beside.mkdir(parents=True, exist_ok=True)
+    truth.save_mask(classes, beside / f"{recipe.id}.mask.png")
+    (beside / f"{recipe.id}.json").write_text(
         json.dumps(record, indent=1, ensure_ascii=False, default=truth.plain_json) + "\n", encoding="utf-8"
     )
     camera.save_jpeg(picture, folder / f"{recipe.id}.jpg", look.jpeg_quality)
@@ -174,7 +176,7 @@ def main() -> int:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--only", default="")
     parser.add_argument("--scale", type=float, default=1.0)
-    parser.add_argument("--samples", type=int, default=12)
+    parser.add_argument("--samples", type=int, default=8)
     parser.add_argument("--shard", default="0/1", help="i/n: every n-th photo from the i-th on")
     parser.add_argument("--skip-done", action="store_true")
     parser.add_argument("--try", dest="try_module", default="")

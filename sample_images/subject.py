@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-#: Name → index of the mask classes; the index is the palette value in ``<id>.mask.png``.
+#: Name → index of the mask classes; the index is the palette value in ``truth/<id>.mask.png``.
 CLASSES: dict[str, int] = {
     "skin": 1,
     "lip_molded": 2,
