@@ -24,6 +24,8 @@ from pipelines.examine import PhotoRecord, Request, examine_file
 
 #: Called with the number done, the number of all, and the name of the photo just finished.
 Progress = Callable[[int, int, str], None]
+#: Called with a photo's place in the order given and its record.
+Keep = Callable[[int, PhotoRecord], None]
 
 WORKER_DIED = "worker_died"
 #: Seconds after which a worker gives up on one photo; none was seen to need a tenth of it.
@@ -34,8 +36,18 @@ def silent(_done: int, _count: int, _name: str) -> None:
     """Report nothing."""
 
 
+def forget(_place: int, _record: PhotoRecord) -> None:
+    """Keep nothing on the way."""
+
+
 def examine_files(
-    paths: Sequence[Path], request: Request | None = None, jobs: int = 1, progress: Progress = silent
+    paths: Sequence[Path],
+    request: Request | None = None,
+    jobs: int = 1,
+    progress: Progress = silent,
+    *,
+    names: Sequence[str] | None = None,
+    keep: Keep = forget,
 ) -> list[PhotoRecord]:
     """Examine files and return one record each, in the order given; every file has one.
 
@@ -43,20 +55,31 @@ def examine_files(
     ----------
     jobs
         Worker processes; 1 works in this process.
+    names
+        What to call each photo; see :func:`pipelines.files.display_names` when None.
+    keep
+        Called with a photo's place in ``paths`` and its record as soon as that is there, in any order, so
+        that finished work outlives an interruption.
     """
     request = request or Request()
-    names = files.display_names(paths)
+    names = files.display_names(paths) if names is None else names
     work = list(zip(paths, names, strict=True))
     jobs = max(1, min(jobs, len(work)))
     count = _Counter(progress, len(work)).tick
     if jobs == 1:
         one_thread()
         records = []
-        for path, name in work:
+        for i, (path, name) in enumerate(work):
             records.append(examine_file(path, request, name))
+            keep(i, records[-1])
             count(name)
         return records
-    return _in_processes(work, request, jobs, count)
+
+    def done(i: int, record: PhotoRecord) -> None:
+        keep(i, record)
+        count(work[i][1])
+
+    return _in_processes(work, request, jobs, done)
 
 
 class _Counter:
@@ -69,14 +92,14 @@ class _Counter:
 
 
 def _in_processes(
-    work: Sequence[tuple[Path, str]], request: Request, jobs: int, count: Callable[[str], None]
+    work: Sequence[tuple[Path, str]], request: Request, jobs: int, done: Keep
 ) -> list[PhotoRecord]:
     found: dict[int, PhotoRecord] = {}
     waiting = deque(range(len(work)))
 
     def keep(i: int, record: PhotoRecord) -> None:
         found[i] = record
-        count(work[i][1])
+        done(i, record)
 
     while waiting:
         # One death breaks the whole pool and does not say whose it was, so all suspects are tried alone.
@@ -90,7 +113,7 @@ def _until_broken(
     request: Request,
     jobs: int,
     waiting: deque[int],
-    keep: Callable[[int, PhotoRecord], None],
+    keep: Keep,
 ) -> list[int]:
     """Examine what is waiting until all is done or a worker dies; returns what was under way then."""
     running: dict[Future[PhotoRecord], int] = {}

@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import importlib
+import math
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from vision.quality import Gate
 
 METHOD = "examine/1"
+
+Box = tuple[float, float, float, float]
 
 #: Traits that say nothing in a photo whose colors mean nothing.
 COLOR_TRAITS = frozenset(
@@ -65,6 +68,9 @@ class PhotoRecord:
         What decoding did.
     notes
         Plain sentences on what was assumed or left out.
+    heads
+        In a photo of many dolls: where each head is, by ``part``, as (x0, y0, x1, y1) in pixels of the
+        upright original.
     """
 
     file: str
@@ -78,6 +84,7 @@ class PhotoRecord:
     traits: tuple[TraitRecord, ...] = ()
     steps: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    heads: Mapping[str, Box] = field(default_factory=dict)
 
     @classmethod
     def failed(cls, file: str, reason: str, message: str, **rest: Any) -> PhotoRecord:
@@ -91,7 +98,7 @@ class PhotoRecord:
 
     def to_json(self) -> dict[str, Any]:
         """Return the contract's JSON form."""
-        return {
+        out = {
             "file": self.file,
             "sha256": self.sha256,
             "width_px": self.width_px,
@@ -104,6 +111,9 @@ class PhotoRecord:
             "steps": list(self.steps),
             "notes": list(self.notes),
         }
+        if self.heads:
+            out["heads"] = {part: [round(v, 1) for v in box] for part, box in self.heads.items()}
+        return out
 
 
 @dataclass(frozen=True)
@@ -189,6 +199,7 @@ def examine(
         traits=tuple(records),
         steps=photo.steps,
         notes=(*notes, *more, *places.notes),
+        heads=_heads(places, photo) if places.view.state is View.CROWD else {},
     )
 
 
@@ -283,7 +294,7 @@ class _Job:
         faces = self.places.faces if crowd else (max(self.places.faces, key=lambda face: face.width),)
         records: list[TraitRecord] = []
         for number, face in enumerate(faces, start=1):
-            head = (face.part or f"head_{number}") if crowd else None
+            head = _head_name(face, number) if crowd else None
             found = _run(trait, _measure(module), self.photo, face, self.calibration, part=head)
             records += [r if head is None else _of_head(r, head, face) for r in found]
         return records
@@ -368,6 +379,31 @@ def _function(module: str, name: str) -> Callable[..., Any]:
 @functools.lru_cache(maxsize=1)
 def _ocr_engine() -> Any:
     return _function("vision.ocr", "default_engine")()
+
+
+def _head_name(face: FacePlace, number: int) -> str:
+    return face.part or f"head_{number}"
+
+
+def _heads(places: Places, photo: Photo) -> dict[str, Box]:
+    """Return the box of each head with its hair, from that of the face.
+
+    Forehead to chin is some four fifths of a head's height and cheek to cheek some nine tenths of its breadth
+    (human proportions, from memory); rooted hair adds to both. The head lies above the face as it is turned.
+    """
+    heads = {}
+    for number, face in enumerate(places.faces, start=1):
+        x0, y0, x1, y1 = face.box
+        turn, up = math.radians(face.roll_deg), 0.17 * (y1 - y0)
+        cx, cy = (x0 + x1) / 2 + up * math.sin(turn), (y0 + y1) / 2 - up * math.cos(turn)
+        half_w, half_h = 0.65 * (x1 - x0), 0.68 * (y1 - y0)
+        heads[_head_name(face, number)] = (
+            max(0.0, cx - half_w),
+            max(0.0, cy - half_h),
+            min(float(photo.width), cx + half_w),
+            min(float(photo.height), cy + half_h),
+        )
+    return heads
 
 
 def _of_head(record: TraitRecord, head: str, face: FacePlace) -> TraitRecord:

@@ -178,6 +178,11 @@ def output_folder(out: Path) -> Iterator[Path]:
         shutil.rmtree(stage, ignore_errors=True)
 
 
+def is_result(folder: Path) -> bool:
+    """Return whether a folder was written by :func:`output_folder`."""
+    return (folder / _STAMP).is_file()
+
+
 def check_output_folder(out: Path) -> None:
     """Find out before a long job whether its result can be put there.
 

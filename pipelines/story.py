@@ -14,14 +14,14 @@ if TYPE_CHECKING:
     from pipelines.verdict import AlterationFlag, ClaimVerdict, Contribution, ReleaseVerdict
 
 #: An alteration leads the verdict from this probability on.
-_ALTERATION_FIRST = 0.5
+ALTERATION_FIRST = 0.5
 #: The likeliest release is named alone from this probability on.
-_NAMED_ALONE = 0.7
+NAMED_ALONE = 0.7
 
 
 def stands_out(top: ReleaseVerdict) -> bool:
     """Return whether the likeliest release may be named alone."""
-    return top.posterior >= _NAMED_ALONE and top.log10_likelihood_ratio >= VERBAL_SCALE[0][0]
+    return top.posterior >= NAMED_ALONE and top.log10_likelihood_ratio >= VERBAL_SCALE[0][0]
 
 
 def headline(
@@ -39,7 +39,7 @@ def headline(
     if claim is not None and claim.state == "consistent":
         support = verbal(claim.log10_likelihood_ratio)
         return f"Consistent with the claim “{claim.label}”: {support} it, against all else weighed."
-    if flags and flags[0].probability >= _ALTERATION_FIRST:
+    if flags and flags[0].probability >= ALTERATION_FIRST:
         return flags[0].sentence.split(". ")[0] + "."
     if not stands_out(top):
         names = _likeliest(releases)

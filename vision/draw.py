@@ -143,6 +143,14 @@ def evidence_crops(rgb: Image, region: Region | None) -> tuple[Image, Image, flo
     return np.asarray(plain, np.uint8), np.asarray(drawn, np.uint8), scale
 
 
+def thumbnail(rgb: Image, region: Region | None, side: int = 240) -> Image:
+    """Return the outlined crop of ``region``, or the whole photo, at most ``side`` pixels each way."""
+    _, drawn, _ = evidence_crops(rgb, region)
+    scale = min(1.0, side / max(drawn.shape[:2]))
+    size = (max(1, round(drawn.shape[1] * scale)), max(1, round(drawn.shape[0] * scale)))
+    return np.asarray(cv2.resize(drawn, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
 def scale_bar(image: Image, at: tuple[int, int], scale: float) -> None:
     """Draw a bar of a round number of original pixels at ``at`` (in place)."""
     length = next((n for n in (2000, 1000, 500, 200, 100, 50, 20, 10) if n * scale <= PANEL * 0.4), 5)

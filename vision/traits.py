@@ -121,6 +121,11 @@ class Quantity:
         """Return the contract's JSON form."""
         return {"value": _tidy(self.value), "u": _tidy(self.u), "unit": self.unit}
 
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Quantity:
+        """Return what :meth:`to_json` wrote."""
+        return cls(data["value"], data["u"], data["unit"])
+
 
 Point = tuple[float, float]
 Polygon = tuple[Point, ...]
@@ -161,6 +166,11 @@ class Region:
         """Return the contract's JSON form."""
         return {"polygons": [[[round(x, 1), round(y, 1)] for x, y in p] for p in self.polygons]}
 
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Region:
+        """Return what :meth:`to_json` wrote."""
+        return cls(tuple(_polygon(points) for points in data["polygons"]))
+
 
 @dataclass(frozen=True, slots=True)
 class TextLine:
@@ -181,6 +191,12 @@ class TextLine:
         if self.alternatives:
             out["alternatives"] = list(self.alternatives)
         return out
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> TextLine:
+        """Return what :meth:`to_json` wrote."""
+        polygon = _polygon(data["polygon"])
+        return cls(data["text"], data["confidence"], polygon, tuple(data.get("alternatives", ())))
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,6 +313,36 @@ class TraitRecord:
         if self.text is not None:
             out["text"] = [line.to_json() for line in self.text]
         return out
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> TraitRecord:
+        """Return what :meth:`to_json` wrote, with numbers as they were rounded there.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            When ``data`` is not of that form.
+        """
+        text = data.get("text")
+        return cls(
+            trait=data["trait"],
+            method=data["method"],
+            state=data["state"],
+            confidence=data["confidence"],
+            not_measured=None if data["not_measured"] is None else Reason(data["not_measured"]),
+            detail=data["detail"],
+            candidates=dict(data["candidates"]),
+            quantities={name: Quantity.from_json(q) for name, q in data["quantities"].items()},
+            region=None if data["region"] is None else Region.from_json(data["region"]),
+            n_pixels=data["n_pixels"],
+            flags=tuple(data["flags"]),
+            part=data["part"],
+            text=None if text is None else tuple(TextLine.from_json(line) for line in text),
+        )
+
+
+def _polygon(points: Iterable[Any]) -> Polygon:
+    return tuple((float(x), float(y)) for x, y in points)
 
 
 def _tidy(value: float) -> float:

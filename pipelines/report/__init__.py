@@ -19,13 +19,15 @@ from pipelines.verdict import Contribution, ReleaseVerdict
 from vision.traits import Reason, TraitRecord, View
 
 if TYPE_CHECKING:
+    from jinja2 import Environment
+
     from pipelines.listing import ListingResult
 
 FILE = "report.html"
 
 _CLAIM_SIGNS: Mapping[str, str] = {"consistent": "✓", "contradicted": "✗", "open": "?"}
 
-_VIEW_WORDS: Mapping[View, str] = {
+VIEW_WORDS: Mapping[View, str] = {
     View.FACE: "the face",
     View.HEAD_BACK: "the back of the head",
     View.BODY: "the body",
@@ -38,19 +40,23 @@ _VIEW_WORDS: Mapping[View, str] = {
 
 def render(result: ListingResult, folder: Path) -> Path:
     """Write ``report.html`` into ``folder`` and return its path."""
+    path = folder / FILE
+    page = page_of(result)
+    path.write_text(environment().get_template("report.html.j2").render(page=page), encoding="utf-8")
+    return path
+
+
+def environment() -> Environment:
+    """Return the templates, with all that is inserted escaped."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    environment = Environment(
+    return Environment(
         loader=PackageLoader("pipelines.report", "."),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    path = folder / FILE
-    page = page_of(result)
-    path.write_text(environment.get_template("report.html.j2").render(page=page), encoding="utf-8")
-    return path
 
 
 def page_of(result: ListingResult) -> dict[str, Any]:
@@ -192,7 +198,7 @@ def _hands_on(record: TraitRecord) -> str:
 
 def _request(request: PhotoRequest) -> dict[str, str]:
     what = (
-        f"A photo of {_VIEW_WORDS[request.view]}" if request.view else "A question to whoever holds the doll"
+        f"A photo of {VIEW_WORDS[request.view]}" if request.view else "A question to whoever holds the doll"
     )
     traits = ", ".join(gain.label for gain in request.traits)
     return {"title": f"{what}: {traits}", "how": request.how, "why": request.why}
@@ -213,7 +219,7 @@ def _photo(photo: PhotoRecord) -> dict[str, str]:
     return {
         "file": photo.file,
         "size": f"{photo.width_px} × {photo.height_px} px",
-        "view": f"{_VIEW_WORDS[photo.view.state]} ({words.percent(photo.view.confidence)})",
+        "view": f"{VIEW_WORDS[photo.view.state]} ({words.percent(photo.view.confidence)})",
         "white": evidence.white_words(calibration).removeprefix("White: "),
         "notes": " ".join(f"{note[:1].upper()}{note[1:].rstrip('.')}." for note in notes),
         "sha256": photo.sha256,
