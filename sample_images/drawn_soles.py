@@ -47,7 +47,7 @@ class Spot:
 
 @dataclass(frozen=True)
 class Scene:
-    """Light, camera and background of a drawing."""
+    """Light, camera, background; ``bleed`` is the share of light that travels inside the vinyl."""
 
     light: tuple[float, float, float] = (-0.5, -0.6, 0.62)
     ambient: float = 0.35
@@ -61,6 +61,7 @@ class Scene:
     noise: float = 0.008
     jpeg: int = 90
     gloss: float = 0.12
+    bleed: float = 0.0
     seed: int = 0
     spots: tuple[Spot, ...] = field(default=())
 
@@ -182,7 +183,7 @@ def _add(
     elif spot.kind == "open":
         slope = np.clip((outer - q) / max(spot.rim, 1e-3), 0, 1)
         normal = _unit(np.stack([-slope * np.cos(theta), -slope * np.sin(theta), 1.05 - slope], -1))
-        rim = albedo * (scene.ambient + np.clip(normal @ light, 0, None))[..., None]
+        rim = albedo * (scene.ambient * (1 - 0.5 * slope) + np.clip(normal @ light, 0, None))[..., None]
         rgb[band] = rim[band]
     else:
         chips = band & (_smooth_noise((h, w), spot.radius / 3, rng) > 0.6)
@@ -224,7 +225,16 @@ def draw(outlines: list[np.ndarray], size: tuple[int, int], scene: Scene) -> np.
         rgb[inside] = (albedo * s[..., None] + g[..., None])[inside]
     for spot in scene.spots:
         _add(spot, rgb, scene, albedo=albedo, shade=shade, shine=shine)
+    if scene.bleed and scene.spots:
+        rgb = _bleed(rgb, scene)
     return develop(rgb, scene, rng)
+
+
+def _bleed(rgb: np.ndarray, scene: Scene) -> np.ndarray:
+    """Let light travel inside the vinyl, red the farthest: edges soften and glow."""
+    reach = 0.16 * scene.spots[0].radius
+    soft = [cv2.GaussianBlur(rgb[..., c], (0, 0), reach * k) for c, k in enumerate((1.6, 0.9, 0.6))]
+    return (1 - scene.bleed) * rgb + scene.bleed * np.stack(soft, -1)
 
 
 def develop(rgb: np.ndarray, scene: Scene, rng: np.random.Generator) -> np.ndarray:

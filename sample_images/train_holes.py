@@ -69,7 +69,7 @@ def _draw_spot(rng: np.random.Generator, kind: str, length: float, size: tuple[i
             size[1] / 2 + (along + rng.normal(0, 0.03)) * length,
         ),
         radius=length * rng.uniform(0.03, 0.09),
-        color=tuple(float(c) for c in color),
+        color=(float(color[0]), float(color[1]), float(color[2])),
         depth=float(np.exp(rng.uniform(np.log(1.2), np.log(6)))),
         thickness=float(np.exp(rng.uniform(np.log(0.12), np.log(0.7)))),
         satin=float(rng.choice([0.0, rng.uniform(), 1.0])),
@@ -98,6 +98,8 @@ def _draw_scene(rng: np.random.Generator, spot: Spot) -> Scene:
         blur=float(np.exp(rng.uniform(np.log(0.35), np.log(2.2)))),
         noise=rng.uniform(0.002, 0.03),
         jpeg=int(rng.integers(60, 96)),
+        bleed=float(rng.choice([0.0, rng.uniform(0.1, 0.7)]))
+        * (0.3 if spot.kind in ("lined", "paint") else 1),
         gloss=float(rng.choice([0, 0.1, 0.4, 1.0])),
         seed=int(rng.integers(1 << 30)),
         spots=(spot,),

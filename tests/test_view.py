@@ -85,7 +85,7 @@ def test_a_locator_that_is_missing_or_fails_is_noted(monkeypatch):
 
 
 def test_probabilities_sum_to_one_and_are_never_certain():
-    for evidence in (Evidence(), Evidence(heads=1, doll_heads=1, face_share=0.5, face_trust=1.0)):
+    for evidence in (Evidence(), Evidence(heads=1, doll=0.95, face_share=0.5, face_trust=1.0)):
         seen = recognize(evidence)
         assert sum(seen.candidates.values()) == pytest.approx(1)
         assert max(seen.candidates.values()) < 0.96
@@ -95,9 +95,9 @@ def test_more_evidence_means_more_probability():
     def p(view, **evidence):
         return recognize(Evidence(**evidence)).candidates[str(view)]
 
-    one = {"heads": 1, "doll_heads": 1, "face_trust": 0.9}
+    one = {"heads": 1, "doll": 0.95, "face_trust": 0.9}
     assert p(View.FACE, **one, face_share=0.05) < p(View.FACE, **one, face_share=0.15)
-    assert p(View.CROWD, heads=2, doll_heads=2) < p(View.CROWD, heads=5, doll_heads=5)
+    assert p(View.CROWD, heads=2, doll=0.9) < p(View.CROWD, heads=5, doll=0.9)
     assert p(View.SOLES, soles=0.3) < p(View.SOLES, soles=0.9)
 
 
@@ -114,7 +114,7 @@ def test_the_network_is_held_against_faces_and_soles():
     base = {"network": _network(soles=0.6), "doll_share": 0.2}
     agreed = recognize(Evidence(**base, soles=0.9)).candidates["soles"]
     alone = recognize(Evidence(**base)).candidates["soles"]
-    faced = recognize(Evidence(**base, heads=1, doll_heads=1, face_share=0.5, face_trust=0.95)).candidates[
+    faced = recognize(Evidence(**base, heads=1, doll=0.95, face_share=0.5, face_trust=0.95)).candidates[
         "soles"
     ]
     assert faced < alone < agreed
@@ -123,7 +123,7 @@ def test_the_network_is_held_against_faces_and_soles():
 def test_a_person_is_other_whatever_the_network_says():
     seen = recognize(
         Evidence(
-            heads=1, doll_heads=0, face_share=0.5, face_trust=0.95, network=_network(face=0.6), doll_share=0.3
+            heads=1, doll=0.05, face_share=0.5, face_trust=0.95, network=_network(face=0.6), doll_share=0.3
         )
     )
     assert seen.state is View.OTHER

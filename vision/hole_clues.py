@@ -251,7 +251,7 @@ def _dark_blobs(cut: Sole) -> list[tuple[float, Ellipse]]:
             ((ratio < level) & (mask > 0)).astype(np.uint8)
         )
         for k in range(1, n):
-            if not least * 0.6 <= stats[k, cv2.CC_STAT_AREA] <= most:
+            if not max(5.0, least * 0.6) <= stats[k, cv2.CC_STAT_AREA] <= most:
                 continue
             blob = labels == k
             ellipse = _moment_ellipse(blob)

@@ -63,6 +63,12 @@ class Blob:
         Fine unevenness of lightness inside (L* units).
     contrast
         Color step across its outline (ΔE*ab) that three quarters of the outline exceed.
+    gaps
+        Share of it that was an enclosed gap before it was filled.
+    waist, taper
+        Least width of the middle half over the greatest width; the narrower end's width over the wider's.
+    goes_on
+        Share of what surrounds it that has its color too.
     """
 
     mask: Mask
@@ -76,6 +82,10 @@ class Blob:
     lab: tuple[float, float, float]
     texture: float
     contrast: float
+    gaps: float
+    waist: float
+    taper: float
+    goes_on: float
 
     @property
     def elongation(self) -> float:
@@ -108,7 +118,7 @@ def propose(scene: Scene, least: float = 0.004) -> list[Blob]:
         for group in groups:
             for piece in _pieces(np.isin(labels, group).astype(np.uint8), least):
                 if all(_overlap(piece, other.mask) < 0.85 for other in found):
-                    found.append(describe(scene, piece))
+                    found.append(describe(scene, piece, np.isin(labels, group)))
     return found
 
 
@@ -182,8 +192,8 @@ def _overlap(a: Mask, b: Mask) -> float:
     return float((a & b).sum() / max(1, (a | b).sum()))
 
 
-def describe(scene: Scene, mask: Mask) -> Blob:
-    """Measure one region of the reduced picture."""
+def describe(scene: Scene, mask: Mask, color: Mask | None = None) -> Blob:
+    """Measure one region of the reduced picture; ``color`` marks all pixels of its clusters."""
     h, w = mask.shape
     contour = outline(mask)
     (cx, cy), (sw, sh), degrees = cv2.minAreaRect(contour)
@@ -192,6 +202,7 @@ def describe(scene: Scene, mask: Mask) -> Blob:
     x, y = contour[:, 0], contour[:, 1]
     at_border = (x <= 1) | (y <= 1) | (x >= w - 2) | (y >= h - 2)
     inner = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8), borderValue=0) > 0
+    waist, taper = _profile(mask, angle)
     light = scene.lab[..., 0]
     fine = np.abs(light - cv2.GaussianBlur(light, (0, 0), 1.5))
     where = inner if inner.sum() > 20 else mask
@@ -207,7 +218,33 @@ def describe(scene: Scene, mask: Mask) -> Blob:
         lab=tuple(float(v) for v in np.median(scene.lab[where], axis=0)),  # type: ignore[arg-type]
         texture=float(np.median(fine[where])),
         contrast=_contrast(scene, mask, contour),
+        gaps=float((mask & ~color).sum() / max(1, mask.sum())) if color is not None else 0.0,
+        waist=waist,
+        taper=taper,
+        goes_on=_goes_on(scene, mask),
     )
+
+
+def _profile(mask: Mask, angle: float) -> tuple[float, float]:
+    """Return (waist, taper) of a region along its long axis."""
+    ys, xs = np.nonzero(mask)
+    along = (xs - xs.mean()) * np.cos(angle) + (ys - ys.mean()) * np.sin(angle)
+    low, high = along.min(), along.max() + 1e-6
+    widths = np.bincount(((along - low) / (high - low + 1e-6) * 12).astype(int), minlength=12).astype(float)
+    ends = sorted((widths[1:4].max(), widths[8:11].max()))
+    return float(widths[3:9].min() / widths.max()), float(ends[0] / max(ends[1], 1.0))
+
+
+def _goes_on(scene: Scene, mask: Mask) -> float:
+    """Return the share of a band around a region whose chromaticity is that of the region."""
+    wide = cv2.dilate(mask.astype(np.uint8), np.ones((15, 15), np.uint8)) > 0
+    near = cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    band = wide & ~near
+    if not band.any():
+        return 0.0
+    middle = np.median(scene.chroma[mask], axis=0)
+    spread = max(3.0, 1.5 * float(np.median(np.linalg.norm(scene.chroma[mask] - middle, axis=1))))
+    return float((np.linalg.norm(scene.chroma[band] - middle, axis=1) < spread).mean())
 
 
 def outline(mask: Mask) -> NDArray[Any]:

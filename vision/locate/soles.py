@@ -85,11 +85,16 @@ def _is_wide(mask: blobs.Mask) -> bool:
 
 
 def _places(photo: Photo, scene: Scene, found: list[Blob]) -> list[SolePlace]:
-    scored = [(b, sole_score(b)) for b in found]
-    scored = [(b, s) for b, s in scored if s > -2.0]
+    """Return the soles by color, shape and what lies in them: the fall-back without the network.
+
+    Shape alone does not tell a sole from a leg, a buttock or a coin. What does is a hole, as
+    :mod:`vision.foot_holes` sees it, within a region of that shape; without one the confidence stays low.
+    """
+    ranked = sorted(((sole_score(b), b) for b in found), key=lambda c: -c[0])
+    scored = [(b, s + _hole_evidence(photo, scene, b)) for s, b in ranked[:6] if s > -1.0]
     singles = [((b,), s - 1.2) for b, s in scored]
     pairs = [
-        ((a, b), 0.5 * (s + t) + pair_score(a, b))
+        ((a, b), 0.5 * max(s, t) + 0.25 * (s + t) + pair_score(a, b) - 1.2)
         for (a, s), (b, t) in combinations(scored, 2)
         if not (a.mask & b.mask).any()
     ]
@@ -97,7 +102,7 @@ def _places(photo: Photo, scene: Scene, found: list[Blob]) -> list[SolePlace]:
     if best is None:
         return []
     chosen, score = best
-    confidence = 1 / (1 + math.exp(-score))
+    confidence = 1 / (1 + math.exp(1.6 - score))
     if confidence < LEAST:
         return []
     chosen = tuple(sorted(chosen, key=lambda b: b.center[0]))
@@ -109,6 +114,21 @@ def _places(photo: Photo, scene: Scene, found: list[Blob]) -> list[SolePlace]:
         _outlined(photo, b.mask, scene.scale, SolePlace((), confidence, n, flags))
         for b, n in zip(chosen, names, strict=True)
     ]
+
+
+def _hole_evidence(photo: Photo, scene: Scene, b: Blob) -> float:
+    """Return how much a hole of a fitting size speaks for a region being a sole."""
+    from vision.foot_holes import judge
+    from vision.hole_clues import cut_out, find_spots
+
+    place = _outlined(photo, b.mask, scene.scale, SolePlace((), 0.5, "left_foot"))
+    cut = cut_out(photo, place, longest=400)
+    if cut is None:
+        return 0.0
+    spots = [judge(s) for s in find_spots(cut)[0] if s.diameter >= 7]
+    fitting = [j for j in spots if 0.06 < j.spot.diameter * cut.scale / cut.length < 0.25]
+    p = max((j.p_hole for j in fitting), default=0.0)
+    return 2.5 * max(0.0, p - 0.5) / 0.5
 
 
 def sole_score(b: Blob) -> float:

@@ -43,8 +43,6 @@ REGION_VIEWS: Mapping[str, View] = {
     "mark": View.MARK,
 }
 _FACE_KEYS = ("left_eye", "right_eye", "lips", "left_ear", "right_ear")
-#: Flags by which the face locator says that a face is no doll's.
-PERSON_FLAGS = frozenset({"person", "not_a_doll"})
 #: A locator runs when its view is at least this likely.
 _WORTH_A_LOOK = 0.12
 
@@ -55,8 +53,10 @@ class Evidence:
 
     Attributes
     ----------
-    heads, doll_heads
-        Faces found, and those not held to be people.
+    heads
+        Faces found.
+    doll
+        Probability that the largest of them are painted dolls' (0 without faces).
     face_share
         Width of the largest face over the picture's short side.
     face_trust
@@ -67,6 +67,8 @@ class Evidence:
         Share of the picture that the largest smooth vinyl-like region takes.
     bare_border
         Share of that region's outline along the picture's border.
+    mark
+        Confidence of the best place of a mark (not looked for with the network).
     hair
         Share of the picture in the largest region of fine, locally parallel texture.
     network
@@ -76,12 +78,13 @@ class Evidence:
     """
 
     heads: int = 0
-    doll_heads: int = 0
+    doll: float = 0.0
     face_share: float = 0.0
     face_trust: float = 0.0
     soles: float = 0.0
     bare: float = 0.0
     bare_border: float = 0.0
+    mark: float = 0.0
     hair: float = 0.0
     network: Mapping[str, float] = field(default_factory=dict)
     doll_share: float = 0.0
@@ -126,9 +129,15 @@ def find_places(
     faces = _run("face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes) or []
     soles = _run("soles", lambda m: m.find_soles(photo, parts), notes) or []
     evidence = gather(photo, faces, soles, parts)
+    marks: list[MarkPlace] | None = None
+    if not (evidence.network or faces):
+        marks = _run("mark", lambda m: m.find_marks(photo), notes) or []
+        evidence = replace(evidence, mark=max((m.confidence for m in marks), default=0.0))
     seen = recognize(evidence)
     likely = {View(k) for k, p in seen.candidates.items() if p >= _WORTH_A_LOOK}
-    return replace(_locate(photo, seen, likely, notes, faces=faces, soles=soles), notes=tuple(notes))
+    return replace(
+        _locate(photo, seen, likely, notes, faces=faces, soles=soles, marks=marks), notes=tuple(notes)
+    )
 
 
 def _implied(regions: Mapping[str, Region]) -> View | None:
@@ -157,6 +166,7 @@ def _locate(
     *,
     faces: list[FacePlace] | None = None,
     soles: list[SolePlace] | None = None,
+    marks: list[MarkPlace] | None = None,
 ) -> Places:
     """Run the locators of the given views, reusing what was found already."""
     if faces is None and views & {View.FACE, View.CROWD}:
@@ -164,15 +174,16 @@ def _locate(
     if soles is None and View.SOLES in views:
         soles = _run("soles", lambda m: m.find_soles(photo), notes)
     line = _run("body", lambda m: m.find_line(photo), notes) if View.BODY in views else None
-    wants_mark = views & {View.MARK, View.HEAD_BACK}
-    marks = _run("mark", lambda m: m.find_marks(photo), notes) if wants_mark else None
+    wants_mark = bool(views & {View.MARK, View.HEAD_BACK})
+    if marks is None and wants_mark:
+        marks = _run("mark", lambda m: m.find_marks(photo), notes)
     kept_faces = _numbered(faces or []) if views & {View.FACE, View.CROWD, View.BODY} else ()
     return Places(
         view=seen,
         faces=kept_faces,
         soles=tuple(soles or ()) if View.SOLES in views else (),
         line=line,
-        marks=tuple(marks or ()),
+        marks=tuple(marks or ()) if wants_mark else (),
     )
 
 
@@ -251,10 +262,9 @@ def gather(
 ) -> Evidence:
     """Collect the evidence for each view from what was located and from the picture as a whole."""
     largest = max(faces, key=lambda f: f.width, default=None)
-    people = [f for f in faces if PERSON_FLAGS & set(f.flags)]
     found = Evidence(
         heads=len(faces),
-        doll_heads=len(faces) - len(people),
+        doll=_doll_likeness(photo, faces),
         face_share=largest.width / min(photo.width, photo.height) if largest else 0.0,
         face_trust=largest.confidence if largest else 0.0,
         soles=max((s.confidence for s in soles), default=0.0),
@@ -269,6 +279,19 @@ def gather(
         bare_border=bare.border if bare else 0.0,
         hair=_hair_share(photo),
     )
+
+
+def _doll_likeness(photo: Photo, faces: list[FacePlace]) -> float:
+    """Return the mean probability that the (at most two) largest faces are painted dolls'."""
+    if not faces:
+        return 0.0
+    largest = sorted(faces, key=lambda f: -f.width)[:2]
+    try:
+        reader = importlib.import_module("vision.face_reading")
+        return float(np.mean([reader.read_face(photo, f).likeness.probability for f in largest]))
+    except Exception as error:  # without the reader a face is a face
+        log.warning("doll likeness is not known: %s", error)
+        return 0.7
 
 
 def _largest_bare(scene: blobs.Scene) -> blobs.Blob | None:
@@ -311,35 +334,42 @@ def recognize(e: Evidence) -> ViewPlace:
 
 def _doll_face(e: Evidence) -> float:
     """Return 0–1: how far a doll's face of some size is seen."""
-    return e.face_trust * (1.0 if e.doll_heads else 0.15) * min(1.0, e.face_share / 0.22)
+    return e.face_trust * e.doll * min(1.0, e.face_share / 0.22)
 
 
 def _scores_of_shape(e: Evidence) -> dict[View, float]:
-    """Score the views from faces, soles, bare vinyl and hair alone: the fall-back without the network."""
-    doll = e.face_trust * (1.0 if e.doll_heads else 0.15)
+    """Score the views without the network: from faces, soles with holes in them, letters in relief, hair.
+
+    A body without its head and the back of a head show little that is theirs alone; without the network
+    they mostly stay ``other``.
+    """
+    face = e.face_trust * e.doll
+    small = e.face_share < 0.16
     return {
-        View.FACE: -1.5 + 5.0 * _doll_face(e) - 2.5 * max(0, e.heads - 3),
-        View.CROWD: -4.0 + 1.6 * min(e.doll_heads, 6),
-        View.SOLES: -2.5 + 6.0 * max(0.0, e.soles - 0.25) - 3.0 * (e.heads > 0),
-        View.BODY: -2.2 + 6.0 * min(0.5, e.bare) - 3.0 * e.soles - 4.0 * doll * (e.face_share > 0.16),
-        View.MARK: -3.2 + 4.5 * min(0.7, e.bare) + 3.0 * min(0.5, e.bare_border) - 3.0 * (e.soles + doll),
-        View.HEAD_BACK: -3.0 + 6.0 * min(0.4, e.hair) - 4.0 * doll - 2.0 * e.soles,
+        View.FACE: -2.0 + 5.5 * _doll_face(e) - 2.5 * max(0, e.heads - 3),
+        View.CROWD: -4.0 + 1.6 * min(e.heads, 6) * min(1.0, 1.4 * e.doll),
+        View.SOLES: -3.0 + 7.0 * max(0.0, e.soles - 0.25) - 4.0 * face,
+        View.BODY: -1.8
+        + 4.0 * face * small * (e.heads < 3)
+        - 4.0 * face * (not small)
+        + 2.0 * min(0.4, e.bare),
+        View.MARK: -3.0 + 4.5 * max(0.0, e.mark - 0.1) - 3.0 * max(0.0, e.soles - 0.4) - 4.0 * (e.heads > 0),
+        View.HEAD_BACK: -3.0 + 4.0 * min(0.4, e.hair) - 4.0 * (e.heads > 0) - 2.0 * e.soles,
         View.OTHER: 0.6,
     }
 
 
 def _scores_of_network(e: Evidence) -> dict[View, float]:
-    """Score the views from the network's answer, held against what faces and soles say."""
-    heads = e.doll_heads
+    """Score the views with the network's answer, held against what faces and soles say."""
     scores = {v: math.log(e.network.get(str(v), 0.0) + 0.02) for v in View}
-    scores[View.FACE] += 2.5 * _doll_face(e) - 1.5 * (e.heads == 0) - 2.0 * max(0, heads - 3)
-    scores[View.CROWD] += 1.2 * min(3, heads - 3) if heads else -2.0
+    scores[View.FACE] += 2.5 * _doll_face(e) - 1.5 * (e.heads == 0) - 2.0 * max(0, e.heads - 3)
+    scores[View.CROWD] += 1.2 * min(3, e.heads - 3) if e.heads else -2.0
     scores[View.SOLES] += 2.0 * (e.soles - 0.5) - 2.0 * (e.face_share > 0.15)
     for view in (View.HEAD_BACK, View.MARK):
         scores[view] -= 2.5 * _doll_face(e)
     scores[View.BODY] -= 2.0 * (_doll_face(e) > 0.7)
-    if e.heads and not heads:  # a person
-        scores[View.OTHER] += 3.0
+    if e.heads:  # faces that are no painted doll's: people, plaster
+        scores[View.OTHER] += 4.0 * max(0.0, 0.5 - e.doll) / 0.5
     if e.doll_share < 0.02:
         scores[View.OTHER] += 1.5
     return scores
