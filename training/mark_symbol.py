@@ -37,7 +37,7 @@ MOST_SIGNS = 2
 _CAPITALS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _DIGITS = "0123456789"
 _NOT_TRADEMARK = ("SM", "IM", "TN", "MT", "IN", "TH", "LTD", "CO", "NO", "TI")
-_YEARS = ("MCMLVI", "MCMLIX", "MCMLXII", "MCMLXVI")
+_YEARS = ("MCMLVIII", "MCMLIX", "MCMLXII", "MCMLXVI")
 
 
 # --- drawing (Pillow, in worker processes) -------------------------------------------------------------
@@ -136,7 +136,7 @@ def draw_strip(rng: np.random.Generator, fonts: list[str]) -> tuple[np.ndarray, 
     space = CAP * rng.uniform(0.02, 0.2)
     while x < width:
         if count < MOST_SIGNS and rng.random() < 0.35:
-            kind = int(rng.choice([1, 2, 3, 4], p=[0.27, 0.23, 0.3, 0.2]))
+            kind = int(rng.choice([1, 2, 3, 4], p=[0.3, 0.25, 0.25, 0.2]))
             low = 0.33 if CLASSES[kind] == "trademark" else 0.4
             high = 1.15 if CLASSES[kind] != "trademark" or rng.random() < 0.25 else 0.7
             size = CAP * rng.uniform(low, high)
@@ -144,7 +144,7 @@ def draw_strip(rng: np.random.Generator, fonts: list[str]) -> tuple[np.ndarray, 
             stamp = draw_sign(rng, own, CLASSES[kind], size)
             raised = rng.choice([0.0, 0.5, 1.0], p=[0.55, 0.2, 0.25]) + rng.normal(0, 0.04)
             y = top + raised * (CAP - stamp.height)
-            x += CAP * rng.uniform(-0.05, 0.45)
+            x += CAP * rng.uniform(0.05, 0.5)
             canvas.paste(255, (round(x), round(y)), stamp)
             if -10 < x + stamp.width / 2 < width + 10:
                 extent = max(stamp.height, 0.8 * stamp.width)
@@ -248,9 +248,7 @@ def lit(strips: Tensor) -> Tensor:
     """Return pictures (0–1, sRGB-coded, quantized) of the strips as relief under random light."""
     n, device = len(strips), strips.device
     cap = float(CAP)
-    weight = uniform(n, 0.3, 0.72, device)
-    strips = torch.sigmoid((blur(strips, uniform(n, 0.8, 2.0, device)) - weight) * 12)
-    soft = blur(strips, uniform(n, 0.5, 3.0, device))
+    soft = blur(strips, uniform(n, 0.7, 3.2, device))
     polarity = torch.where(sometimes(n, 0.75, device), 1.0, -1.0)
     relief = soft * polarity * uniform(n, 0.03, 0.16, device) * cap
     bumps = sum(
@@ -488,7 +486,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--fonts", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--steps", type=int, default=4000)
+    parser.add_argument("--steps", type=int, default=6300)
     parser.add_argument("--bank", type=int, default=60_000)
     parser.add_argument("--workers", type=int, default=15)
     options = parser.parse_args()

@@ -12,8 +12,9 @@ sign too small to be seen taken for none (none is only said of letters large eno
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -46,7 +47,7 @@ _STRIP_HEIGHT = 112
 _CAPITAL_PX = 48.0
 _STRIDE = 8
 _ZOOMS = (0.85, 1.0, 1.2)
-_FOUND = 0.35
+_FOUND = 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,12 +149,28 @@ def measure(
             region=region,
         )
     region = Region.from_arrays([np.asarray(line.polygon) for line in lines])
-    found = _distinct([s for line in lines for s in find_signs(photo.rgb, np.asarray(line.polygon), more)])
+    found = _distinct([s for line in lines for s in signs_of(photo.rgb, line, more)])
     relevant = [s for s in found if max(s.shares["registered"], s.shares["trademark"]) * s.presence > 0.15]
     if relevant:
         best = max(relevant, key=lambda s: s.presence * max(s.shares["registered"], s.shares["trademark"]))
         return _signed(best, region)
     return _unsigned(lines, found, region)
+
+
+def signs_of(rgb: NDArray[np.uint8], line: TextLine, more: Sequence[NDArray[np.uint8]] = ()) -> list[Sign]:
+    """Return the signs along a line that was read; a last TM in the reading backs a trademark sign there."""
+    signs = find_signs(rgb, np.asarray(line.polygon), more)
+    if not ends_like_trademark(line.text):
+        return signs
+    return [
+        replace(s, presence=1.0 - 0.35 * (1.0 - s.presence)) if s.kind == "trademark" and s.at > 0.6 else s
+        for s in signs
+    ]
+
+
+def ends_like_trademark(text: str) -> bool:
+    """Whether a reading ends in TM, or in what an engine makes of a small TM."""
+    return bool(re.search(r"(™|T[MNH]|M)\Z", text.strip()))
 
 
 def _signed(sign: Sign, region: Region) -> TraitRecord:
@@ -212,6 +229,7 @@ def _unsigned(lines: Sequence[TextLine], found: Sequence[Sign], region: Region) 
     read = min(line.confidence for line in lines)
     flags = ("copyright_sign",) if any(s.kind == "copyright" and s.presence > 0.6 for s in found) else ()
     unsure = max((s.presence for s in found if s.kind != "copyright"), default=0.0)
+    unsure = max(unsure, 0.7 * any(ends_like_trademark(line.text) for line in lines))
     seen = 0.86 / (1.0 + math.exp((20.0 - letters) / 4.0)) * min(1.0, read / 0.8)
     none = max(0.0, 0.5 + 0.5 * seen) * (1.0 - 0.6 * unsure)
     candidates = {"none": none, "registered": (1.0 - none) / 2, "trademark": (1.0 - none) / 2}

@@ -55,7 +55,8 @@ class _Box:
 
     @property
     def rectangle(self) -> tuple[tuple[float, float], tuple[float, float], float]:
-        return cv2.minAreaRect(self.polygon.astype(np.float32))  # type: ignore[no-any-return]
+        (x, y), (w, h), angle = cv2.minAreaRect(self.polygon.astype(np.float32))
+        return (x, y), (w, h), angle
 
     @property
     def height(self) -> float:
@@ -336,13 +337,16 @@ def _read_box(
     groups = [lines[i : i + len(first)] for i in range(0, len(lines), len(first))]
     best = max(range(len(ends)), key=lambda i: _weight_of(groups[i]))
     chosen, lines = _lengthened(ends[best], groups[best], others, first, scale, origin, engine)
-    signs = [x for x in find_signs(photo.rgb, chosen.polygon) if _sure_of(x)]
-    if not signs:
-        looks = _looks(views, _local(chosen, scale, origin), first)
-        reading = _Reading(chosen, lines + _recognize(looks, engine))
-        _agree(reading)
-        return reading
-    return _read_around(chosen, signs, views, scale, origin, engine)
+    found = find_signs(photo.rgb, chosen.polygon)
+    signs = [sign for sign in found if _sure_of(sign)]
+    if signs:
+        return _read_around(chosen, signs, views, scale, origin, engine)
+    looks = _looks(views, _local(chosen, scale, origin), first)
+    reading = _Reading(chosen, lines + _recognize(looks, engine))
+    _agree(reading)
+    if any(sign.kind == "trademark" and sign.at > 0.6 for sign in found):
+        reading.text = re.sub(r"\s*T[MNH]\Z", CHARACTERS["trademark"], reading.text)
+    return reading
 
 
 def _lengthened(
@@ -403,8 +407,8 @@ def _read_around(
     stops = [s.at - w for s, w in zip(signs, half_width, strict=True)] + [1.0]
     pieces: list[_Reading] = []
     text = ""
-    for index, (start, stop) in enumerate(zip(starts, stops, strict=True)):
-        start, stop = max(0.0, start), min(1.0, stop)
+    for index, limits in enumerate(zip(starts, stops, strict=True)):
+        start, stop = max(0.0, limits[0]), min(1.0, limits[1])
         if (stop - start) * box.length > 0.5 * box.height:
             part = _Box(section(box.polygon, start, stop), box.score)
             piece = _Reading(part, _recognize(_looks(views, _local(part, scale, origin)), engine))

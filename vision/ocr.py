@@ -270,7 +270,8 @@ def straightened(rgb: Picture, outline: NDArray[Any], height: int | None = None)
     bottom = np.stack([np.interp(at, run, lower[:, i]) for i in (0, 1)], axis=1)
     share = ((np.arange(out_h) + 0.5) / out_h)[:, None, None]
     grid = (top + share * (bottom - top) - 0.5).astype(np.float32)
-    warped = cv2.remap(rgb, grid, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    at_x, at_y = np.ascontiguousarray(grid[..., 0]), np.ascontiguousarray(grid[..., 1])
+    warped = cv2.remap(rgb, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(warped, np.uint8)
 
 
@@ -308,14 +309,19 @@ def lines_of_map(
 
 def _cores(score: NDArray[np.float32], threshold: float) -> list[NDArray[np.int32]]:
     """Contours of line cores; one that falls into several side by side at twice the threshold is several."""
-    mask = cv2.dilate((score > threshold).astype(np.uint8), np.ones((2, 2), np.uint8))
-    sure = cv2.erode((score > 2 * threshold).astype(np.uint8), np.ones((2, 2), np.uint8))
+    small = np.ones((2, 2), np.uint8)
+    mask = np.asarray(cv2.dilate((score > threshold).astype(np.uint8), small), np.uint8)
+    sure = cv2.erode((score > 2 * threshold).astype(np.uint8), small)
     out = []
     for contour in _contours(mask):
         blob = np.zeros(score.shape, np.uint8)
         cv2.drawContours(blob, [contour], -1, 1, cv2.FILLED)
         whole = cv2.contourArea(contour)
-        parts = [c for c in _contours(sure & blob) if cv2.contourArea(c) > 0.08 * whole + 8]
+        parts = [
+            c
+            for c in _contours(np.asarray(cv2.bitwise_and(sure, blob), np.uint8))
+            if cv2.contourArea(c) > 0.08 * whole + 8
+        ]
         side_by_side = sum(max(cv2.minAreaRect(c)[1]) for c in parts) > 1.35 * max(
             cv2.minAreaRect(contour)[1]
         )
@@ -420,7 +426,8 @@ class _Missing(OcrEngine):
 def _lazy(point: Any) -> Callable[[], OcrEngine]:
     def make() -> OcrEngine:
         try:
-            return point.load()()  # type: ignore[no-any-return]
+            engine: OcrEngine = point.load()()
+            return engine
         except Exception as error:
             return _Missing(f"The OCR engine {point.name!r} cannot be loaded: {_short(error)}")
 

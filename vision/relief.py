@@ -163,13 +163,14 @@ def picture(signal: Float) -> NDArray[np.uint8]:
     low, middle, high = (float(v) for v in np.percentile(signal, (1, 50, 99)))
     span = max(high - middle, middle - low, 1e-6)
     gray = np.clip(128.0 + (signal - middle) * (120.0 / span), 0, 255).astype(np.uint8)
-    return cv2.cvtColor(gray, cv2.COLOR_GRAY2RGB)
+    return np.asarray(cv2.cvtColor(gray, cv2.COLOR_GRAY2RGB), np.uint8)
 
 
 def contrast(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return the photo in gray with its local contrast stretched (CLAHE); same shape, uint8."""
     gray = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
-    return cv2.cvtColor(cv2.createCLAHE(3.0, (8, 8)).apply(gray), cv2.COLOR_GRAY2RGB)
+    even = cv2.createCLAHE(3.0, (8, 8)).apply(gray)
+    return np.asarray(cv2.cvtColor(even, cv2.COLOR_GRAY2RGB), np.uint8)
 
 
 def hypotheses(
@@ -353,7 +354,7 @@ def _residual(found: _Shift) -> float:
 
 def _motion(shape: tuple[int, ...], turn: float, shift: tuple[float, float]) -> NDArray[np.float32]:
     matrix = cv2.getRotationMatrix2D((shape[1] / 2, shape[0] / 2), turn, 1.0)
-    matrix[:, 2] += shift
+    matrix[:, 2] += np.asarray(shift)
     return matrix.astype(np.float32)
 
 

@@ -109,7 +109,7 @@ def _at_height(rgb: NDArray[np.uint8], letter: float) -> list[_Candidate]:
     contours, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     out = []
     for contour in contours:
-        candidate = _judge(contour, fields, unit)
+        candidate = _judge(np.asarray(contour, np.int32), fields, unit)
         if candidate is not None:
             score, corners, angle, flags = candidate
             out.append(_Candidate(corners * step, score, letter, angle, flags))
