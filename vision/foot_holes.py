@@ -49,7 +49,7 @@ SUSPECT = 0.35
 #: Chance that a dark blob which cannot be studied is no hole.
 UNCLEAR_IS_NONE = 0.6
 #: Bounds of how sure a photo can make us that a neat edge was molded.
-NEAT_LEAST, NEAT_MOST = 0.45, 0.85
+NEAT_LEAST, NEAT_MOST = 0.42, 0.85
 
 
 def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
@@ -168,7 +168,7 @@ def _states(kinds: Mapping[str, float]) -> dict[str, float]:
     """
     neat = kinds["open"] + kinds["drilled_neat"]
     share = kinds["open"] / max(neat, 1e-9)
-    molded = NEAT_LEAST + (NEAT_MOST - NEAT_LEAST) * share
+    molded = NEAT_LEAST + (NEAT_MOST - NEAT_LEAST) * max(0.0, share - 0.35) / 0.65
     p = {
         "none": kinds["surface"],
         "open": neat * molded,
@@ -192,8 +192,10 @@ def _quantities(spot: Spot, lined: bool) -> Mapping[str, Quantity]:
     c = spot.clues
     diameter = spot.rim_diameter if lined else spot.diameter
     soft = 0.1 * c.softness / 4
+    # Where a worn metal lip ends and the shade beside it begins is seen to about a fourteenth.
+    u_diameter = math.hypot(spot.u_diameter, 0.07 * diameter if lined else 0.0)
     return {
-        "diameter_px": Quantity(diameter, spot.u_diameter, "px"),
+        "diameter_px": Quantity(diameter, u_diameter, "px"),
         "circularity": Quantity(c.circularity, min(0.2, 0.01 + 0.3 / max(spot.diameter, 2) + soft)),
         "lining_fraction": Quantity(c.metal, min(0.3, 0.05 + 1.0 / max(spot.diameter, 4))),
     }

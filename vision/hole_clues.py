@@ -456,7 +456,7 @@ def _rim_border(relative: Floats, edge: Floats) -> Floats:
     light = np.abs(np.log(np.clip(luminance(ring), 1e-3, 4)))
     tint = np.log(np.clip(ring, 1e-3, 4))
     color = np.abs(tint[..., 0] - tint[..., 1]) + np.abs(tint[..., 2] - tint[..., 1])
-    odd = (light > 0.25) | (color > 0.3)
+    odd = (light > 0.5) | (color > 0.35)  # the shade beside a lip is fainter than that
     last = np.where(odd, reach[None], 0.9).max(1)
     steady = cv2.medianBlur(np.tile(last, 3).astype(np.float32)[None], 5)[0, _ANGLES : 2 * _ANGLES]
     return np.maximum(edge * steady, edge)
