@@ -28,6 +28,10 @@ if TYPE_CHECKING:
 
 METHOD = "examine/1"
 
+#: A place of a mark is read on suspicion from this confidence on, and speaks when so many letters are read.
+_MARK_WORTH_READING = 0.25
+_FEWEST_LETTERS = 4
+
 Box = tuple[float, float, float, float]
 
 #: Traits that say nothing in a photo whose colors mean nothing.
@@ -182,6 +186,9 @@ def examine(
     places, said, notes = _locate(photo, view, regions or {})
     calibration, more = _white(photo, said.get("neutral"), places.faces)
     job = _Job(photo, places, calibration, said)
+    if job.letters_speak():
+        job = dataclasses.replace(job, places=dataclasses.replace(places, view=_by_letters(job.text_read)))
+        places = job.places
     wanted = list(Trait) if only is None else [t for t in Trait if t in only]
     records: list[TraitRecord] = []
     for trait in wanted:
@@ -281,6 +288,15 @@ class _Job:
     def view(self) -> View:
         return self.places.view.state
 
+    def letters_speak(self) -> bool:
+        """Whether a picture of nothing certain turns out to show a mark, because its letters can be read."""
+        sure = self.places.view.confidence >= _SURE_VIEW
+        if self.view not in (View.OTHER, View.MARK) or sure or self.places.faces:
+            return False
+        if max((mark.confidence for mark in self.places.marks), default=0.0) < _MARK_WORTH_READING:
+            return False
+        return self.text_read.state == "present" and bool(_letters_of(self.text_read))
+
     @functools.cached_property
     def colors(self) -> Gate:
         from vision.quality import check_colors
@@ -329,15 +345,15 @@ class _Job:
         ]
 
     def _mark_text(self) -> list[TraitRecord]:
-        return [self._text]
+        return [self.text_read]
 
     def _mark_symbol(self) -> list[TraitRecord]:
         return _run(
-            Trait.MARK_SYMBOL, _measure("vision.mark_symbol"), self.photo, self.places.marks, self._text
+            Trait.MARK_SYMBOL, _measure("vision.mark_symbol"), self.photo, self.places.marks, self.text_read
         )
 
     @functools.cached_property
-    def _text(self) -> TraitRecord:
+    def text_read(self) -> TraitRecord:
         """The mark as read: the symbol's search needs it too, and reading twice is slow."""
         (record,) = _run(Trait.MARK_TEXT, _read_mark, self.photo, self.places.marks)
         return record
@@ -433,6 +449,19 @@ def _doubted(record: TraitRecord, view: ViewPlace) -> TraitRecord:
         flags=(*record.flags, "view_uncertain"),
         detail=f"It is uncertain that the photo shows {_shown(view.state)} at all. Say --view if it does.",
     )
+
+
+def _letters_of(record: TraitRecord) -> str:
+    """Return the letters and digits of the lines that were read with some certainty."""
+    lines = [line.text for line in record.text or () if line.confidence >= STATE_THRESHOLD]
+    letters = "".join(c for c in "".join(lines) if c.isalnum())
+    return letters if len(letters) >= _FEWEST_LETTERS else ""
+
+
+def _by_letters(record: TraitRecord) -> ViewPlace:
+    """Return the view of a picture whose mark was read: as sure as the surest of its lines."""
+    p = min(0.9, max(line.confidence for line in record.text or ()))
+    return ViewPlace(View.MARK, p, {str(View.MARK): p, str(View.OTHER): 1 - p})
 
 
 def _shown(view: View) -> str:

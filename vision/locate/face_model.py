@@ -85,7 +85,7 @@ class FaceModel:
         """
         height, width = rgb.shape[:2]
         # The runtime prints one more note when it fits its first face.
-        with _LOCK, contextlib.nullcontext() if self._has_met_a_face else _quiet_stderr():
+        with _LOCK, contextlib.nullcontext() if self._has_met_a_face else quiet():
             faces = self._mesh.process(np.ascontiguousarray(rgb)).multi_face_landmarks or []
         self._has_met_a_face = self._has_met_a_face or bool(faces)
         meshes = [
@@ -103,7 +103,7 @@ def load() -> FaceModel | None:
     """Return the model, loaded once a process; None when its package is not installed or does not start."""
     os.environ.setdefault("GLOG_minloglevel", "3")
     os.environ.setdefault("TF_CPP_MIN_LOG_LEVEL", "3")
-    with _quiet_stderr():
+    with quiet():
         try:
             from mediapipe.python.solutions import face_detection, face_mesh
         except Exception:  # an absent or broken optional package may raise almost anything on import
@@ -128,7 +128,7 @@ def load() -> FaceModel | None:
 
 
 @contextlib.contextmanager
-def _quiet_stderr() -> Iterator[None]:
+def quiet() -> Iterator[None]:
     """Keep native start-up chatter off standard error; Python's own streams are not touched."""
     try:
         saved = os.dup(2)

@@ -45,6 +45,8 @@ REGION_VIEWS: Mapping[str, View] = {
 _FACE_KEYS = ("left_eye", "right_eye", "lips", "left_ear", "right_ear")
 #: A locator runs when its view is at least this likely.
 _WORTH_A_LOOK = 0.12
+#: A face this wide, as a share of the short side, leaves no room for a torso worth looking for.
+_LARGE_FACE = 0.42
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,8 @@ class Evidence:
         Confidence of the best place of a mark (not looked for with the network).
     hair
         Share of the picture in the largest region of fine, locally parallel texture.
+    torso
+        Probability that a torso is seen (:mod:`vision.locate.pose`); not looked for behind a large face.
     network
         What the parts network takes the view for; empty without it.
     doll_share
@@ -86,6 +90,7 @@ class Evidence:
     bare_border: float = 0.0
     mark: float = 0.0
     hair: float = 0.0
+    torso: float = 0.0
     network: Mapping[str, float] = field(default_factory=dict)
     doll_share: float = 0.0
 
@@ -269,6 +274,8 @@ def gather(
         face_trust=largest.confidence if largest else 0.0,
         soles=max((s.confidence for s in soles), default=0.0),
     )
+    if found.face_share < _LARGE_FACE and found.heads < 4:
+        found = replace(found, torso=_torso(photo))
     if parts is not None:
         return replace(found, network=dict(parts.views), doll_share=1 - parts.share("other", "reference"))
     scene = blobs.scene_of(photo)
@@ -292,6 +299,16 @@ def _doll_likeness(photo: Photo, faces: list[FacePlace]) -> float:
     except Exception as error:  # without the reader a face is a face
         log.warning("doll likeness is not known: %s", error)
         return 0.7
+
+
+def _torso(photo: Photo) -> float:
+    """Return the probability that a torso is seen; 0 without the model."""
+    try:
+        torso = importlib.import_module("vision.locate.pose").find_torso(photo)
+    except Exception as error:  # a model that fails finds no torso
+        log.warning("the body pose model failed: %s", error)
+        return 0.0
+    return 0.0 if torso is None else float(torso.confidence)
 
 
 def _largest_bare(scene: blobs.Scene) -> blobs.Blob | None:
@@ -344,16 +361,18 @@ def _scores_of_shape(e: Evidence) -> dict[View, float]:
     they mostly stay ``other``.
     """
     face = e.face_trust * e.doll
+    torso = max(0.0, e.torso - 0.3) / 0.7
     small = e.face_share < 0.16
     return {
-        View.FACE: -2.0 + 5.5 * _doll_face(e) - 2.5 * max(0, e.heads - 3),
+        View.FACE: -2.0 + 5.5 * _doll_face(e) - 2.5 * max(0, e.heads - 3) - 3.5 * torso,
         View.CROWD: -4.0 + 1.6 * min(e.heads, 6) * min(1.0, 1.4 * e.doll),
-        View.SOLES: -3.0 + 7.0 * max(0.0, e.soles - 0.25) - 4.0 * face,
+        View.SOLES: -3.0 + 7.0 * max(0.0, e.soles - 0.25) - 4.0 * face - 2.0 * torso,
         View.BODY: -1.8
         + 4.0 * face * small * (e.heads < 3)
-        - 4.0 * face * (not small)
-        + 2.0 * min(0.4, e.bare),
-        View.MARK: -3.0 + 4.5 * max(0.0, e.mark - 0.1) - 3.0 * max(0.0, e.soles - 0.4) - 4.0 * (e.heads > 0),
+        - 4.0 * face * (not small) * (1 - torso)
+        + 2.0 * min(0.4, e.bare)
+        + 4.5 * torso,
+        View.MARK: -2.5 + 4.5 * max(0.0, e.mark - 0.1) - 3.0 * max(0.0, e.soles - 0.4) - 4.0 * (e.heads > 0),
         View.HEAD_BACK: -3.0 + 4.0 * min(0.4, e.hair) - 4.0 * (e.heads > 0) - 2.0 * e.soles,
         View.OTHER: 0.6,
     }
