@@ -19,9 +19,9 @@ from typing import Final
 from pipelines import files
 from vision.errors import NoPhotoError
 
-BY_FOLDER: Final = "one folder"
+BY_FOLDER: Final = "a folder of its own"
 BY_NAME: Final = "names that begin alike"
-BY_ITSELF: Final = "one photo by itself"
+BY_ITSELF: Final = "a file of its own"
 
 
 def _words(text: str) -> frozenset[str]:

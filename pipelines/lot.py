@@ -401,7 +401,7 @@ def _write_doll(draft: Draft, guide: Guide, model: Model, stage: Path, folder: s
         write_listing(result, place)
     except PhotoError:
         left = dataclasses.replace(draft, photos=tuple(_still_there(result)))
-        if left == draft:
+        if [photo.ok for photo in left.photos] == [photo.ok for photo in draft.photos]:
             raise
         shutil.rmtree(place)
         return _write_doll(left, guide, model, stage, folder)

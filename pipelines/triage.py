@@ -53,7 +53,9 @@ class Look:
         if not self.first:
             return "All that the guide speaks of was read."
         told = "; ".join(f"{gain.label} ({gain.because})" for gain in self.first)
-        return f"Chance that a look changes the answer: about {round(100 * self.chance)} %. First: {told}."
+        return (
+            f"Chance that a look changes the answer: about {round(100 * self.chance)}\u00a0%. First: {told}."
+        )
 
     def to_json(self) -> dict[str, Any]:
         """Return a JSON form."""
