@@ -127,3 +127,10 @@ def test_a_person_is_other_whatever_the_network_says():
         )
     )
     assert seen.state is View.OTHER
+
+
+def test_a_persons_torso_is_no_dolls_body():
+    base = {"heads": 1, "face_share": 0.15, "face_trust": 0.95, "torso": 0.95}
+    assert recognize(Evidence(**base, doll=0.95)).state is View.BODY
+    assert recognize(Evidence(**base, doll=0.05)).state is View.OTHER
+    assert recognize(Evidence(torso=0.95)).state is View.BODY

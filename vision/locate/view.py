@@ -361,7 +361,9 @@ def _scores_of_shape(e: Evidence) -> dict[View, float]:
     they mostly stay ``other``.
     """
     face = e.face_trust * e.doll
-    torso = max(0.0, e.torso - 0.3) / 0.7
+    # A torso below a face that is no doll's is a person's.
+    person = e.face_trust * max(0.0, 0.5 - e.doll) / 0.5
+    torso = max(0.0, e.torso - 0.3) / 0.7 * (1 - person)
     small = e.face_share < 0.16
     return {
         View.FACE: -2.0 + 5.5 * _doll_face(e) - 2.5 * max(0, e.heads - 3) - 3.5 * torso,
@@ -374,7 +376,7 @@ def _scores_of_shape(e: Evidence) -> dict[View, float]:
         + 4.5 * torso,
         View.MARK: -2.5 + 4.5 * max(0.0, e.mark - 0.1) - 3.0 * max(0.0, e.soles - 0.4) - 4.0 * (e.heads > 0),
         View.HEAD_BACK: -3.0 + 4.0 * min(0.4, e.hair) - 4.0 * (e.heads > 0) - 2.0 * e.soles,
-        View.OTHER: 0.6,
+        View.OTHER: 0.6 + 2.0 * person,
     }
 
 
