@@ -31,6 +31,7 @@ METHOD = "examine/1"
 #: A place of a mark is read on suspicion from this confidence on, and speaks when so many letters are read.
 _MARK_WORTH_READING = 0.25
 _FEWEST_LETTERS = 4
+_MAYBE_SOLES = 0.08
 
 Box = tuple[float, float, float, float]
 
@@ -293,7 +294,11 @@ class _Job:
         sure = self.places.view.confidence >= _SURE_VIEW
         if self.view not in (View.OTHER, View.MARK) or sure or self.places.faces:
             return False
-        if max((mark.confidence for mark in self.places.marks), default=0.0) < _MARK_WORTH_READING:
+        if self.places.view.candidates.get(str(View.SOLES), 0.0) > _MAYBE_SOLES:  # a country on a foot
+            return False
+        on_vinyl = _function("vision.locate.view", "on_vinyl")
+        worth = [mark for mark in self.places.marks if mark.confidence >= _MARK_WORTH_READING]
+        if not any(on_vinyl(self.photo, mark) for mark in worth):
             return False
         return self.text_read.state == "present" and bool(_letters_of(self.text_read))
 

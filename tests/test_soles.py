@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 from sample_images.drawn_soles import Scene, draw, outline, pair
-from vision.locate.parts import Parts
 from vision.locate.soles import find_soles
 from vision.photo import Photo
 
@@ -74,39 +73,3 @@ def test_no_soles_where_there_are_none(kind):
     elif kind == "disc":
         cv2.circle(rgb, (400, 300), 240, (200, 170, 60), -1)
     assert all(p.confidence < 0.5 for p in find_soles(Photo.from_array(rgb)))
-
-
-def _parts(*outlines, size=(200, 160)) -> Parts:
-    """What the parts network might say: soles where the outlines are."""
-    names = ("other", "vinyl", "sole", "hole")
-    mask = np.zeros((size[1], size[0]), np.uint8)
-    for line in outlines:
-        cv2.fillPoly(mask, [np.round(line).astype(np.int32)], 1)
-    chance = np.full((4, *mask.shape), 0.02, np.float32)
-    chance[0] = np.where(mask, 0.04, 0.94)
-    chance[2] = np.where(mask, 0.92, 0.02)
-    return Parts(names, chance, {}, 0.25)
-
-
-def _blank() -> Photo:
-    return Photo.from_array(np.full((640, 800, 3), 120, np.uint8))
-
-
-def test_soles_come_from_the_network_when_it_has_spoken():
-    lines = [outline((70, 80), 110, 0.1), outline((130, 80), 110, -0.1)]
-    places = find_soles(_blank(), _parts(*lines))
-    assert [p.part for p in places] == ["left_foot", "right_foot"]
-    assert _overlap(places[0], lines[0] * 4, (640, 800)) > 0.85
-    assert places[0].confidence > 0.8
-
-
-def test_a_hole_does_not_break_the_sole_of_the_network():
-    line = outline((100, 80), 120, 0.0)
-    parts = _parts(line)
-    parts.chance[2, 50:62, 94:106], parts.chance[3, 50:62, 94:106] = 0.03, 0.9
-    (place,) = find_soles(_blank(), parts)
-    assert _overlap(place, line * 4, (640, 800)) > 0.85
-
-
-def test_no_soles_of_the_network_means_none():
-    assert find_soles(_blank(), _parts()) == []

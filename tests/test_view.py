@@ -9,6 +9,7 @@ import pytest
 
 from sample_images.drawn_soles import Scene, draw, pair
 from vision.locate import view as view_module
+from vision.locate.places import MarkPlace
 from vision.locate.view import REGION_VIEWS, Evidence, find_places, recognize
 from vision.photo import Photo
 from vision.traits import Region, View
@@ -105,32 +106,25 @@ def test_view_module_imports_no_locator_at_import_time():
     assert "find_faces" not in vars(view_module)
 
 
-def _network(**chances: float) -> dict[str, float]:
-    rest = (1 - sum(chances.values())) / (len(View) - len(chances))
-    return {str(v): chances.get(str(v), rest) for v in View}
-
-
-def test_the_network_is_held_against_faces_and_soles():
-    base = {"network": _network(soles=0.6), "doll_share": 0.2}
-    agreed = recognize(Evidence(**base, soles=0.9)).candidates["soles"]
-    alone = recognize(Evidence(**base)).candidates["soles"]
-    faced = recognize(Evidence(**base, heads=1, doll=0.95, face_share=0.5, face_trust=0.95)).candidates[
-        "soles"
-    ]
-    assert faced < alone < agreed
-
-
-def test_a_person_is_other_whatever_the_network_says():
-    seen = recognize(
-        Evidence(
-            heads=1, doll=0.05, face_share=0.5, face_trust=0.95, network=_network(face=0.6), doll_share=0.3
-        )
-    )
-    assert seen.state is View.OTHER
-
-
 def test_a_persons_torso_is_no_dolls_body():
     base = {"heads": 1, "face_share": 0.15, "face_trust": 0.95, "torso": 0.95}
     assert recognize(Evidence(**base, doll=0.95)).state is View.BODY
     assert recognize(Evidence(**base, doll=0.05)).state is View.OTHER
     assert recognize(Evidence(torso=0.95)).state is View.BODY
+
+
+@pytest.mark.parametrize(
+    ("name", "rgb", "vinyl"),
+    [
+        ("pale vinyl", (226, 184, 160), True),
+        ("tanned vinyl under a lamp", (205, 140, 92), True),
+        ("a grey card", (150, 150, 150), False),
+        ("a green circuit board", (40, 110, 60), False),
+        ("a white board", (240, 240, 242), False),
+        ("a blue chart patch", (60, 80, 160), False),
+    ],
+)
+def test_letters_make_a_mark_only_on_vinyl(name, rgb, vinyl):
+    picture = np.full((200, 300, 3), rgb, np.uint8)
+    place = MarkPlace(((50, 50), (250, 50), (250, 120), (50, 120)), 0.9)
+    assert view_module.on_vinyl(Photo.from_array(picture), place) is vinyl

@@ -1,11 +1,11 @@
 """Where a torso is: a pretrained body-pose model, believed only where it says the same of the turned picture.
 
-The model knows people, and guesses a body into almost anything. But a guess moves when the picture is turned
-by 90°, while shoulders and hips that are really there turn with it. So the picture is shown in four turns, and
-the spread of the answers, not the model's own word, says how far a torso is believed.
+The model knows people, and guesses a body into almost anything. But a guess moves when the picture is
+turned by 90°, while shoulders and hips that are really there turn with it. So the picture is shown in four
+turns, and the spread of the answers, not the model's own word, says how far a torso is believed.
 
-Model: BlazePose (Bazarevsky et al. 2020, arXiv:2006.10204), full version, carried by the ``mediapipe`` package.
-Without that package there is no torso.
+Model: BlazePose (Bazarevsky et al. 2020, arXiv:2006.10204), full version, carried by the ``mediapipe``
+package. Without that package there is no torso.
 """
 
 from __future__ import annotations

@@ -17,9 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.locate import blobs
-from vision.locate import parts as parts_network
 from vision.locate.blobs import Blob, Scene
-from vision.locate.parts import Parts
 from vision.locate.places import SolePlace
 from vision.photo import Photo
 
@@ -27,15 +25,13 @@ from vision.photo import Photo
 LEAST = 0.2
 
 
-def find_soles(photo: Photo, parts: Parts | None = None) -> list[SolePlace]:
+def find_soles(photo: Photo) -> list[SolePlace]:
     """Find the soles in a photo.
 
     Parameters
     ----------
     photo
         Any photo.
-    parts
-        What the parts network saw, when that is known already; it is asked otherwise.
 
     Returns
     -------
@@ -43,49 +39,12 @@ def find_soles(photo: Photo, parts: Parts | None = None) -> list[SolePlace]:
     there is none. Flags: ``"cut_off"`` when the outline runs along the picture's border, ``"alone"`` when
     only one foot was found.
     """
-    seen = parts if parts is not None else parts_network.read(photo)
-    if seen is not None and "sole" in seen.names:
-        return _from_parts(photo, seen)
     scene = blobs.scene_of(photo)
     return _places(photo, scene, blobs.propose(scene))
 
 
-def _from_parts(photo: Photo, parts: Parts) -> list[SolePlace]:
-    """Return the soles that the network marked, feet that touch parted at their neck."""
-    inside = [n for n in ("sole", "hole", "mark") if n in parts.names]
-    chance = parts.of(*inside)
-    sole = parts.of("sole")
-    least = 0.008 * chance.size
-    masks: list[blobs.Mask] = []
-    for piece in blobs.components((chance > 0.5).astype(np.uint8), least):
-        filled = blobs.fill_holes(piece)
-        halves = blobs.split(filled, least) if _is_wide(filled) else []
-        masks += halves or [filled]
-    masks = [m for m in masks if (sole[m] > 0.5).mean() > 0.4]
-    masks = sorted(masks, key=lambda m: -int(m.sum()))[:2]
-    if len(masks) == 2 and masks[1].sum() < 0.25 * masks[0].sum():
-        masks = masks[:1]
-    if not masks:
-        return []
-    masks.sort(key=lambda m: float(np.nonzero(m)[1].mean()))
-    names = ["left_foot", "right_foot"]
-    if len(masks) == 1:
-        names = ["left_foot" if np.nonzero(masks[0])[1].mean() * 2 < chance.shape[1] else "right_foot"]
-    flags = ("alone",) if len(masks) == 1 else ()
-    return [
-        _outlined(photo, m, parts.scale, SolePlace((), min(0.97, float(chance[m].mean())), n, flags))
-        for m, n in zip(masks, names, strict=True)
-    ]
-
-
-def _is_wide(mask: blobs.Mask) -> bool:
-    """Return whether a region is too wide for one sole: two feet that touch."""
-    _, sides, _ = cv2.minAreaRect(blobs.outline(mask))
-    return max(sides) < 1.5 * min(sides)
-
-
 def _places(photo: Photo, scene: Scene, found: list[Blob]) -> list[SolePlace]:
-    """Return the soles by color, shape and what lies in them: the fall-back without the network.
+    """Return the soles by color, shape and what lies in them.
 
     Shape alone does not tell a sole from a leg, a buttock or a coin. What does is a hole, as
     :mod:`vision.foot_holes` sees it, within a region of that shape; without one the confidence stays low.

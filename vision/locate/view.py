@@ -11,15 +11,15 @@ import importlib
 import logging
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.color import srgb_to_lab
 from vision.locate import blobs
-from vision.locate.parts import Parts
 from vision.locate.places import FacePlace, LinePlace, MarkPlace, Places, SolePlace, ViewPlace
 from vision.photo import Photo
 from vision.traits import Polygon, Region, View
@@ -45,6 +45,8 @@ REGION_VIEWS: Mapping[str, View] = {
 _FACE_KEYS = ("left_eye", "right_eye", "lips", "left_ear", "right_ear")
 #: A locator runs when its view is at least this likely.
 _WORTH_A_LOOK = 0.12
+#: How far letters on what has not the color of vinyl speak for a mark.
+_OFF_VINYL = 0.3
 #: A face this wide, as a share of the short side, leaves no room for a torso worth looking for.
 _LARGE_FACE = 0.42
 
@@ -70,15 +72,11 @@ class Evidence:
     bare_border
         Share of that region's outline along the picture's border.
     mark
-        Confidence of the best place of a mark (not looked for with the network).
+        Confidence of the best place of a mark.
     hair
         Share of the picture in the largest region of fine, locally parallel texture.
     torso
         Probability that a torso is seen (:mod:`vision.locate.pose`); not looked for behind a large face.
-    network
-        What the parts network takes the view for; empty without it.
-    doll_share
-        Share of the picture that the network takes for any part of a doll.
     """
 
     heads: int = 0
@@ -91,8 +89,6 @@ class Evidence:
     mark: float = 0.0
     hair: float = 0.0
     torso: float = 0.0
-    network: Mapping[str, float] = field(default_factory=dict)
-    doll_share: float = 0.0
 
 
 def find_places(
@@ -130,14 +126,14 @@ def find_places(
         told = ViewPlace(stated, 1.0, {str(stated): 1.0})
         places = _locate(photo, told, {stated}, notes)
         return replace(_override(places, given), notes=tuple(notes))
-    parts = _run("parts", lambda m: m.read(photo), notes)
     faces = _run("face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes) or []
-    soles = _run("soles", lambda m: m.find_soles(photo, parts), notes) or []
-    evidence = gather(photo, faces, soles, parts)
+    soles = _run("soles", lambda m: m.find_soles(photo), notes) or []
+    evidence = gather(photo, faces, soles)
     marks: list[MarkPlace] | None = None
-    if not (evidence.network or faces):
+    if not faces:
         marks = _run("mark", lambda m: m.find_marks(photo), notes) or []
-        evidence = replace(evidence, mark=max((m.confidence for m in marks), default=0.0))
+        trusts = (m.confidence if on_vinyl(photo, m) else _OFF_VINYL * m.confidence for m in marks)
+        evidence = replace(evidence, mark=max(trusts, default=0.0))
     seen = recognize(evidence)
     likely = {View(k) for k, p in seen.candidates.items() if p >= _WORTH_A_LOOK}
     return replace(
@@ -197,6 +193,23 @@ def _numbered(faces: list[FacePlace]) -> tuple[FacePlace, ...]:
     if len(faces) < 2:
         return tuple(faces)
     return tuple(f if f.part else replace(f, part=f"head_{i + 1}") for i, f in enumerate(faces))
+
+
+def on_vinyl(photo: Photo, mark: MarkPlace) -> bool:
+    """Return whether the place of a mark has the color of bare vinyl, and not of a card, a coin or a board.
+
+    Parameters
+    ----------
+    mark
+        A place in pixels of ``photo``.
+    """
+    crop, origin = photo.crop(Region((mark.outline,)).bounds)
+    inside = np.zeros(crop.shape[:2], np.uint8)
+    cv2.fillPoly(inside, [np.int32(np.asarray(mark.outline) - np.asarray(origin))], 1)
+    if not inside.any():
+        return False
+    lab = np.median(srgb_to_lab(crop[inside == 1]), axis=0)
+    return blobs.vinyl_likeness(lab) > 0.5
 
 
 # --- a person's regions -----------------------------------------------------------------------------
@@ -262,9 +275,7 @@ def _face_around(points: NDArray[np.float64]) -> FacePlace:
 # --- recognition ------------------------------------------------------------------------------------
 
 
-def gather(
-    photo: Photo, faces: list[FacePlace], soles: list[SolePlace], parts: Parts | None = None
-) -> Evidence:
+def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace]) -> Evidence:
     """Collect the evidence for each view from what was located and from the picture as a whole."""
     largest = max(faces, key=lambda f: f.width, default=None)
     found = Evidence(
@@ -276,8 +287,6 @@ def gather(
     )
     if found.face_share < _LARGE_FACE and found.heads < 4:
         found = replace(found, torso=_torso(photo))
-    if parts is not None:
-        return replace(found, network=dict(parts.views), doll_share=1 - parts.share("other", "reference"))
     scene = blobs.scene_of(photo)
     bare = _largest_bare(scene)
     return replace(
@@ -340,7 +349,7 @@ def recognize(e: Evidence) -> ViewPlace:
     softmax; ``other`` is what remains when nothing does. None is ever quite certain: a photo unlike all
     seen before is always possible.
     """
-    scores = _scores_of_network(e) if e.network else _scores_of_shape(e)
+    scores = _scores(e)
     highest = max(scores.values())
     weights = {v: math.exp(s - highest) for v, s in scores.items()}
     total = sum(weights.values())
@@ -354,11 +363,10 @@ def _doll_face(e: Evidence) -> float:
     return e.face_trust * e.doll * min(1.0, e.face_share / 0.22)
 
 
-def _scores_of_shape(e: Evidence) -> dict[View, float]:
-    """Score the views without the network: from faces, soles with holes in them, letters in relief, hair.
+def _scores(e: Evidence) -> dict[View, float]:
+    """Score the views: from faces, a torso, soles with holes in them, letters in relief, hair.
 
-    A body without its head and the back of a head show little that is theirs alone; without the network
-    they mostly stay ``other``.
+    Soles without any hole and the back of a head show little that is theirs alone and mostly stay ``other``.
     """
     face = e.face_trust * e.doll
     # A torso below a face that is no doll's is a person's.
@@ -378,19 +386,3 @@ def _scores_of_shape(e: Evidence) -> dict[View, float]:
         View.HEAD_BACK: -3.0 + 4.0 * min(0.4, e.hair) - 4.0 * (e.heads > 0) - 2.0 * e.soles,
         View.OTHER: 0.6 + 2.0 * person,
     }
-
-
-def _scores_of_network(e: Evidence) -> dict[View, float]:
-    """Score the views with the network's answer, held against what faces and soles say."""
-    scores = {v: math.log(e.network.get(str(v), 0.0) + 0.02) for v in View}
-    scores[View.FACE] += 2.5 * _doll_face(e) - 1.5 * (e.heads == 0) - 2.0 * max(0, e.heads - 3)
-    scores[View.CROWD] += 1.2 * min(3, e.heads - 3) if e.heads else -2.0
-    scores[View.SOLES] += 2.0 * (e.soles - 0.5) - 2.0 * (e.face_share > 0.15)
-    for view in (View.HEAD_BACK, View.MARK):
-        scores[view] -= 2.5 * _doll_face(e)
-    scores[View.BODY] -= 2.0 * (_doll_face(e) > 0.7)
-    if e.heads:  # faces that are no painted doll's: people, plaster
-        scores[View.OTHER] += 4.0 * max(0.0, 0.5 - e.doll) / 0.5
-    if e.doll_share < 0.02:
-        scores[View.OTHER] += 1.5
-    return scores
