@@ -49,6 +49,8 @@ _FACE_TRAITS: Mapping[Trait, str] = {
 
 _ABSENCE = frozenset({"absent", "none"})
 _NOTHING_BY_ITSELF = frozenset({Trait.FOOT_HOLES, Trait.SKIN_FADE})
+# These carry the doubt about their place already, and the view rests on the same place.
+_DOUBTED_ALREADY = frozenset({Trait.FOOT_HOLES})
 # A view at least this probable is not doubted.
 _SURE_VIEW = 0.8
 
@@ -444,7 +446,8 @@ def _doubted(record: TraitRecord, view: ViewPlace) -> TraitRecord:
     leans_on_view = record.state in _ABSENCE or record.trait in _NOTHING_BY_ITSELF
     if record.state is None or not leans_on_view or p_view >= _SURE_VIEW:
         return record
-    confidence = record.confidence * p_view
+    shared = record.trait in _DOUBTED_ALREADY
+    confidence = min(record.confidence, p_view) if shared else record.confidence * p_view
     if confidence >= STATE_THRESHOLD:
         return record.replace(confidence=confidence, flags=(*record.flags, "view_uncertain"))
     return record.replace(
