@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
+from pipelines import words
 from pipelines.dossier import HANDS_ON, Dossier
 from pipelines.verbal import VERBAL_SCALE, verbal
 from pipelines.weighing import MIN_INDEPENDENT, NONE_ID
@@ -99,10 +100,15 @@ def _feet_differ(dossier: Dossier) -> str:
 
 
 def _why_nothing(dossier: Dossier) -> str:
-    told = [m.record.detail for m in dossier.traits if not m.measured and m.record.detail]
-    if not told:
+    reasons = {
+        words.title(m.trait).lower(): words.reason(m.record.not_measured)
+        for m in dossier.traits
+        if m.record.not_measured is not None
+    }
+    if not reasons:
         return "No photo showed a part of a doll that could be measured."
-    return " ".join(dict.fromkeys(told[:4]))
+    why = "; ".join(f"{trait}: {reason}" for trait, reason in reasons.items())
+    return f"Not readable here – {why}."
 
 
 def claim_reasons(

@@ -362,7 +362,13 @@ def _contribution(
             sentence += f" The guide is silent on this for {whom}."
         else:
             word = max((expectation.get(state, "never") for state in states), key=WORDS.__getitem__)
-            sentence += f" By the guide, {word} so for {whom}."
+            only_altered = word == "never" and ratio > 0 and hypothesis.alteration is None
+            told = (
+                f"That fits {whom} only if it was altered"
+                if only_altered
+                else f"By the guide, {word} so for {whom}"
+            )
+            sentence += f" {told}."
     source = merged.source if merged is not None else ""
     rule_source = guide.source_of(release, item.trait)
     return Contribution(item.trait, item.part, item.state, ratio, sentence, source, rule_source)

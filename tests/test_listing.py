@@ -78,7 +78,7 @@ def test_all_outputs_are_there_and_agree(folder, examined, tmp_path):
     written = json.loads((out / "traits.json").read_text(encoding="utf-8"))
     assert written == json.loads(json.dumps(result.to_json()))
     assert (out / "seller-questions.txt").read_text(encoding="utf-8") == result.seller_text
-    assert [p.name for p in (out / "evidence").glob("*.png")] == ["face-iris_color.png"]
+    assert [p.name for p in (out / "evidence").glob("*.png")] == ["face_jpg-iris_color.png"]
 
 
 def test_the_json_extends_the_contract_of_measure(folder, examined, tmp_path):

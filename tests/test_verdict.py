@@ -139,7 +139,7 @@ def test_only_withheld_traits_leave_the_prior_and_say_so():
         assert release.posterior == pytest.approx(release.prior)
     assert result.headline.startswith("Cannot tell")
     assert result.claim.state == "open"
-    assert any("cannot be read" in sentence for sentence in result.story)
+    assert any("lip paint: ambiguous" in sentence for sentence in result.story)
     assert not result.alteration_flags
 
 

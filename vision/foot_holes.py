@@ -194,11 +194,13 @@ def _quantities(spot: Spot, lined: bool) -> Mapping[str, Quantity]:
     soft = 0.1 * c.softness / 4
     # Where a worn metal lip ends and the shade beside it begins is seen to about a fourteenth.
     u_diameter = math.hypot(spot.u_diameter, 0.07 * diameter if lined else 0.0)
-    return {
+    found = {
         "diameter_px": Quantity(diameter, u_diameter, "px"),
         "circularity": Quantity(c.circularity, min(0.2, 0.01 + 0.3 / max(spot.diameter, 2) + soft)),
-        "lining_fraction": Quantity(c.metal, min(0.3, 0.05 + 1.0 / max(spot.diameter, 4))),
     }
+    if lined:  # the pale burr of a cut edge is bright too, but is no lining
+        found["lining_fraction"] = Quantity(c.metal, min(0.3, 0.05 + 1.0 / max(spot.diameter, 4)))
+    return found
 
 
 def _no_hole(cut: Sole, sole: SolePlace, judged: list[Judged], unclear: int, blur: float) -> TraitRecord:
