@@ -46,8 +46,8 @@ def _quiet() -> Iterator[None]:
         os.close(keep)
 
 
-def render_photo(recipe: Recipe, folder: Path, scale: float = 1.0, samples: int = 64) -> None:
-    """Render one photo, its truth and its mask into ``folder``.
+def render_photo(recipe: Recipe, out: Path, scale: float = 1.0, samples: int = 64) -> None:
+    """Render one photo below ``out``, and its truth and its mask below ``out/truth``.
 
     Parameters
     ----------
@@ -124,12 +124,14 @@ def render_photo(recipe: Recipe, folder: Path, scale: float = 1.0, samples: int 
     if subject.finish is not None:
         subject.finish(Truthing(classes, parts, aux, project, record))
 
-    beside = folder / "truth"
+    beside = out / "truth" / recipe.folder
     beside.mkdir(parents=True, exist_ok=True)
     truth.save_mask(classes, beside / f"{recipe.id}.mask.png")
     (beside / f"{recipe.id}.json").write_text(
         json.dumps(record, indent=1, ensure_ascii=False, default=truth.plain_json) + "\n", encoding="utf-8"
     )
+    folder = out / recipe.folder
+    folder.mkdir(parents=True, exist_ok=True)
     camera.save_jpeg(picture, folder / f"{recipe.id}.jpg", look.jpeg_quality)
 
 
@@ -189,14 +191,12 @@ def main() -> int:
         args.out.mkdir(parents=True, exist_ok=True)
         write_tables(args.out)
     for recipe in _chosen(args):
-        folder = args.out / recipe.folder
-        if args.skip_done and (folder / f"{recipe.id}.jpg").exists():
+        if args.skip_done and (args.out / recipe.folder / f"{recipe.id}.jpg").exists():
             continue
         start = time.monotonic()
-        folder.mkdir(parents=True, exist_ok=True)
         try:
             with _quiet():
-                render_photo(recipe, folder, args.scale, args.samples)
+                render_photo(recipe, args.out, args.scale, args.samples)
             print(
                 f"{recipe.folder}/{recipe.id}: {time.monotonic() - start:.1f} s", file=sys.stderr, flush=True
             )

@@ -125,7 +125,8 @@ def rendered(path: str) -> list[tuple[Floats, int]]:
     truth = json.loads(Path(path).read_text())
     if truth["view"] != "soles":
         return []
-    rgb = load(Path(path.removesuffix(".truth.json") + ".jpg").read_bytes()).rgb
+    root, _, name = path.rpartition("/truth/")
+    rgb = load(Path(root, name).with_suffix(".jpg").read_bytes()).rgb
     states = {r["part"]: r for r in truth["traits"]["foot_holes"]}
     out = []
     for sole in truth["places"]["soles"]:
@@ -236,7 +237,7 @@ def judge(z: Floats, y: Floats) -> dict[str, Any]:
 
 def gather(draws: int, folders: list[Path], jobs: int) -> tuple[Floats, Floats, Floats, Floats]:
     """Return features, kinds, 1 where rendered, and a group number (one a picture)."""
-    files = [str(f) for folder in folders for f in sorted(folder.glob("*.truth.json"))]
+    files = [str(f) for folder in folders for f in sorted(folder.glob("truth/**/*.json"))]
     with Pool(jobs) as pool:
         sets = pool.map(drawn, range(draws), chunksize=20) + pool.map(rendered, files, chunksize=4)
     rows = [(f, k, i >= draws, i) for i, found in enumerate(sets) for f, k in found]

@@ -235,3 +235,8 @@ def test_a_killed_writer_never_leaves_a_mix(tmp_path):
         pass
     files.write_file(out.with_suffix(".json"), "done")
     assert listed(tmp_path) == ["out", "out.json"]
+
+
+def test_spaces_that_do_not_break_stay_spaces():
+    assert files.printable("81\u202f% of\u00a0all\u2009photos") == "81 % of all photos"
+    assert files.printable("a\u2028b\x07") == "a\ufffdb\ufffd"

@@ -60,9 +60,9 @@ def photos_of(which: str, root: Path = ROOT) -> list[str]:
     return sorted(photo for name in names for photo in split[name])
 
 
-def truth_path(photo: Path) -> Path:
+def truth_path(root: Path, name: str) -> Path:
     """Return where the truth of a sample photo lies."""
-    return photo.parent / "truth" / f"{photo.stem}.json"
+    return (root / "truth" / name).with_suffix(".json")
 
 
 def edit_distance(a: str, b: str) -> int:
@@ -201,7 +201,7 @@ def main() -> None:
     rows: list[Row] = []
     with ProcessPoolExecutor(args.jobs) as pool:
         for name, record in pool.map(examine_one, [(str(args.root), n) for n in names]):
-            truth = json.loads(truth_path(args.root / name).read_text(encoding="utf-8"))
+            truth = json.loads(truth_path(args.root, name).read_text(encoding="utf-8"))
             rows += rows_of(name, truth, record)
     print(f"{len(names)} {args.set} photos")
     print(table(rows))
