@@ -11,6 +11,7 @@ import ctypes
 import os
 import re
 import shutil
+import unicodedata
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -93,9 +94,13 @@ def display_names(paths: Sequence[Path]) -> list[str]:
 
 
 def printable(text: str) -> str:
-    """Return text that can be shown and stored: undecodable bytes and control characters become ``�``."""
+    """Return text that can be shown and stored: undecodable bytes and control characters become ``�``.
+
+    Spaces that are narrow or do not break become plain ones.
+    """
     clean = text.encode("utf-8", "replace").decode("utf-8")
-    return "".join(c if c.isprintable() else "\ufffd" for c in clean)
+    plain = (" " if unicodedata.category(c) == "Zs" else c for c in clean)
+    return "".join(c if c.isprintable() else "\ufffd" for c in plain)
 
 
 def read_bytes(path: Path, name: str = "") -> bytes:

@@ -27,7 +27,7 @@ STATE_WORDS: Mapping[tuple[str, str], str] = {
     ("lip_paint", "rubbed"): "rubbed",
     ("lip_paint", "bare"): "bare",
     ("lip_paint", "overpainted"): "paint beyond the molded border",
-    ("skin_fade", "none"): "no fade found",
+    ("skin_fade", "none"): "not faded",
     ("skin_fade", "faded"): "faded",
     ("foot_holes", "none"): "no hole",
     ("foot_holes", "open"): "molded open",
