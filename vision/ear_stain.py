@@ -8,30 +8,57 @@ reference); an ear under hair called clean (bare skin must be in view there, or 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.calibration import Calibration
-from vision.color import chroma, hue_deg
 from vision.eye_paint import eye_calibration, lab_of, relative
 from vision.face_reading import FaceReading, read_face, refuse
-from vision.face_view import blurred, outlines
+from vision.face_view import FaceView, blurred, outlines
 from vision.locate.places import FacePlace, Polygon
 from vision.photo import Photo
 from vision.traits import Quantity, Reason, Trait, TraitRecord
 
 TRAIT = Trait.EAR_STAIN
-METHOD = "ear_stain/1"
+METHOD = "ear_stain/2"
 
-#: Hue window of copper greens on vinyl, in degrees hab under D65; widened by the reference's uncertainty.
-GREEN_HUES = (115.0, 200.0)
+#: How much greener than skin (logarithm of green² ÷ red·blue) stained vinyl is at least. A stain is a filter
+#: over skin: on tan vinyl it may look olive or gray, so no hue of its own is asked for.
+GREENER = 0.22
+
+#: Largest stain, least skin of an ear that is called seen, and that of an ear seen whole, ÷ face width².
+MOST_STAIN = 0.03
+LEAST_EAR = 0.0012
+WHOLE_EAR = 0.008
 
 #: A face narrower than this (px of the original) shows no readable stain.
 LEAST_FACE_PX = 100.0
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Ear:
+    """What was found at one ear, in view pixels.
+
+    ``window`` is where the ear may be, ``bare`` plain skin there, ``skin`` skin beyond the face's own outline
+    (the ear), ``stain`` stained skin, ``doubtful`` green that is no clear stain; ``green`` (H, W) is how much
+    greener than skin a pixel is, ``lab_a`` its CIELAB a* against the white of the eyes, and ``enclosed`` the
+    share of skin along the stain's edge.
+    """
+
+    window: Mask
+    bare: Mask
+    skin: Mask
+    stain: Mask
+    doubtful: Mask
+    green: Array
+    lab_a: Array
+    enclosed: float
 
 
 def measure(photo: Photo, face: FacePlace, cal: Calibration) -> list[TraitRecord]:
@@ -59,84 +86,129 @@ def _measure_ear(reading: FaceReading, outline: Polygon, cal: Calibration) -> Tr
         return _withheld(
             Reason.TOO_SMALL, f"The face is only {view.face.width:.0f} px wide; send a closer photo."
         )
+    ear = _look(reading, outline, cal)
+    if not ear.stain.any() and np.count_nonzero(ear.skin) < LEAST_EAR * view.unit**2:
+        return _withheld(Reason.OCCLUDED, "This ear is hidden by hair or hands, or turned away.")
+    return _record(reading, ear)
+
+
+def _look(reading: FaceReading, outline: Polygon, cal: Calibration) -> Ear:
+    """Part the pixels at one ear into bare skin, stain, and green that may be either."""
     assert reading.skin is not None
+    view = reading.view
     window = view.mask(outline)
     linear = blurred(view.linear, max(0.8, 0.004 * view.unit))
     light, warmth, green = relative(linear, reading.skin)
     bare = window & (np.abs(warmth) < 0.30) & (np.abs(green) < 0.16) & (light > -1.1) & (light < 0.5)
-    stain = _stain_mask(reading, linear, light, warmth, green, window, bare, cal)
-    seen = float(np.count_nonzero(bare | stain) / max(int(np.count_nonzero(window)), 1))
-    if seen < 0.12:
-        return _withheld(Reason.OCCLUDED, "This ear is hidden by hair or hands, or lies outside the photo.")
-    return _record(reading, window, bare, stain, green, seen)
-
-
-def _stain_mask(
-    reading: FaceReading,
-    linear: Array,
-    light: Array,
-    warmth: Array,
-    green: Array,
-    window: Mask,
-    bare: Mask,
-    cal: Calibration,
-) -> Mask:
-    """Pixels that are greener than this skin, green in hue, and enclosed by skin."""
-    greener = window & (green > 0.22) & (warmth < 0.10) & (light > -2.0)
+    greener = view.valid & (green > GREENER) & (warmth < 0.15) & (light > -2.2) & (light < 0.15)
+    kernel = np.ones((3, 3), np.uint8)
+    greener = cv2.morphologyEx(greener.astype(np.uint8), cv2.MORPH_OPEN, kernel).astype(bool)
+    soft = (np.abs(warmth) < 0.45) & (green > -0.2) & (green < 0.35) & (light > -1.3) & (light < 0.5)
+    stain, enclosed = _stain_mask(greener, soft, window, view.unit)
     lab = lab_of(linear, eye_calibration(reading.eyes, cal))
-    hue, strength = hue_deg(lab), chroma(lab)
-    low, high = GREEN_HUES
-    greener &= ((hue > low - 10) & (hue < high + 15)) | (strength < 6)
-    unit = reading.view.unit
-    greener = cv2.morphologyEx(greener.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)).astype(
-        bool
+    skin = _largest_with(bare | stain, window) & ~_face_oval(view)
+    return Ear(window, bare, skin, stain, greener & window & ~stain, green, lab[..., 1], enclosed)
+
+
+def _stain_mask(greener: Mask, soft: Mask, window: Mask, unit: float) -> tuple[Mask, float]:
+    """Patches of green that end within the ear's surroundings and border on skin.
+
+    Hair, cloth and plants run on beyond the ear. A stain at the lobe may border on the background, but it has
+    skin along a good part of its edge.
+
+    Returns
+    -------
+    The (H, W) mask and the share of skin along its edge, 0–1.
+    """
+    around = _dilated(window, 0.06 * unit)
+    border = around & ~_dilated(window, 0.05 * unit)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        (greener & around).astype(np.uint8), connectivity=8
     )
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(greener.astype(np.uint8), connectivity=8)
     out = np.zeros_like(greener)
-    reach = np.ones((2 * int(0.012 * unit) + 3,) * 2, np.uint8)
-    wide_bare = _bare_anywhere(light, warmth, green)
+    shares: list[tuple[int, float]] = []
     for i in range(1, count):
         part = labels == i
-        if stats[i, cv2.CC_STAT_AREA] < 0.00025 * unit**2:
+        area = int(stats[i, cv2.CC_STAT_AREA])
+        if not 0.00025 < area / unit**2 < MOST_STAIN or np.any(part & border) or not np.any(part & window):
             continue
-        ring = cv2.dilate(part.astype(np.uint8), reach).astype(bool) & ~part & ~greener
-        if np.count_nonzero(wide_bare & ring) > 0.45 * max(int(np.count_nonzero(ring)), 1):
+        ring = _dilated(part, 0.012 * unit) & ~part & ~greener
+        share = float(np.count_nonzero(soft & ring) / max(int(np.count_nonzero(ring)), 1))
+        if share > 0.25:
             out |= part
-    return out
+            shares.append((area, share))
+    enclosed = sum(a * s for a, s in shares) / max(1, sum(a for a, _ in shares))
+    return out, enclosed
 
 
-def _bare_anywhere(light: Array, warmth: Array, green: Array) -> Mask:
-    """Skin or the soft edge of a stain on it."""
-    return (np.abs(warmth) < 0.45) & (green > -0.2) & (green < 0.35) & (light > -1.3) & (light < 0.5)
+def _dilated(mask: Mask, by: float) -> Mask:
+    size = 2 * max(1, round(by)) + 1
+    return cv2.dilate(mask.astype(np.uint8), np.ones((size, size), np.uint8)).astype(bool)
 
 
-def _record(
-    reading: FaceReading, window: Mask, bare: Mask, stain: Mask, green: Array, seen: float
-) -> TraitRecord:
+def _face_oval(view: FaceView) -> Mask:
+    """The face itself, without ears: the hull of the model's points, a little less than whole."""
+    if view.face.landmarks is None:
+        return np.zeros(view.rgb.shape[:2], bool)
+    hull = cv2.convexHull(view.points(view.face.landmarks).astype(np.float32))[:, 0]
+    return view.mask_view(hull.astype(np.float64))
+
+
+def _largest_with(mask: Mask, window: Mask) -> Mask:
+    """Keep the largest connected part: skin of the head, and not a warm wall behind it."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        (mask & window).astype(np.uint8), connectivity=4
+    )
+    if count < 2:
+        return np.zeros_like(mask)
+    return np.asarray(labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
+
+
+def _record(reading: FaceReading, ear: Ear) -> TraitRecord:
     view = reading.view
-    area = view.original_pixels(stain)
-    share = float(np.count_nonzero(stain)) / view.unit**2
-    unrest = float(1.4826 * np.median(np.abs(green[bare] - np.median(green[bare])))) if bare.any() else 0.1
-    depth = float(np.median(green[stain])) if stain.any() else 0.0
-    if stain.any():
-        strong = float(np.clip((depth - 0.22) / max(0.15, 4 * unrest), 0, 1))
-        big = float(np.clip(share / 0.0012, 0, 1))
-        p = (0.40 + 0.52 * strong * big) * min(1.0, 0.5 + 0.5 * reading.likeness.probability)
+    if ear.stain.any():
+        p = max(0.45, _p_stained(ear, view.unit) * min(1.0, 0.5 + 0.5 * reading.likeness.probability))
     else:
-        # A small stain is lost in a small picture, and an ear half under hair may hide its own.
-        fine = float(np.clip((view.face.width - 90) / 350, 0, 1))
-        p = 0.36 - 0.30 * fine + 0.4 * (1 - min(1.0, seen / 0.45)) ** 1.5
-        hint = float(np.quantile(green[bare], 0.98)) if bare.any() else 0.0
-        p = min(0.6, p + 0.25 * float(np.clip((hint - 0.12) / 0.1, 0, 1)))
-    edge = 0.5 * float(sum(cv2.arcLength(c, True) for c in outlines(stain))) / view.scale
+        p = _p_missed(ear, view)
+    edge = 0.5 * float(sum(cv2.arcLength(c, True) for c in outlines(ear.stain))) / view.scale
     return TraitRecord.decide(
         TRAIT, {"green": p, "none": 1 - p}, METHOD,
         "Cannot tell whether this ear is stained. Send a close daylight photo of each ear, hair held back.",
         detail="Green stain at the ear, as copper leaves it." if p > 0.5 else "No green stain is in view.",
-        quantities={"area_px": Quantity(float(area), float(max(edge, 1.0)), "px")},
-        region=view.region(stain if stain.any() else window),
-        n_pixels=view.original_pixels(bare | stain),
+        quantities={"area_px": Quantity(float(view.original_pixels(ear.stain)), max(edge, 1.0), "px")},
+        region=view.region(ear.stain if ear.stain.any() else ear.window),
+        n_pixels=view.original_pixels(ear.bare | ear.stain),
     )  # fmt: skip
+
+
+def _p_stained(ear: Ear, unit: float) -> float:
+    """Probability of a stain where green borders on skin.
+
+    Earrings of brass or colored glass are small, light or no green of their own: a stain is larger, much
+    greener than skin at its heart, and leans to green against the white of the eyes as well.
+    """
+    bare = ear.green[ear.bare]
+    unrest = float(1.4826 * np.median(np.abs(bare - np.median(bare)))) if len(bare) else 0.1
+    depth = float(np.quantile(ear.green[ear.stain], 0.8))
+    strong = float(np.clip((depth - 0.35) / max(0.4, 5 * unrest), 0, 1))
+    big = float(np.clip(np.count_nonzero(ear.stain) / unit**2 / 0.005, 0, 1))
+    held = float(np.clip((ear.enclosed - 0.15) / 0.3, 0, 1))
+    leaning = float(np.clip((2 - np.quantile(ear.lab_a[ear.stain], 0.1)) / 6, 0, 1))
+    return 0.44 + 0.45 * strong * big * held * leaning
+
+
+def _p_missed(ear: Ear, view: FaceView) -> float:
+    """Probability of a stain where none was made out.
+
+    A small stain is lost in a small picture, an ear half under hair or turned away may hide its own, and
+    green at the ear that could not be told from hair or cloth may be one.
+    """
+    fine = float(np.clip((view.face.width - 90) / 350, 0, 1))
+    seen = float(np.clip(np.count_nonzero(ear.skin) / view.unit**2 / WHOLE_EAR, 0, 1))
+    doubtful = float(np.clip(np.count_nonzero(ear.doubtful) / view.unit**2 / 0.004, 0, 1))
+    hint = float(np.quantile(ear.green[ear.skin], 0.98)) if ear.skin.any() else 0.0
+    p = 0.40 - 0.28 * fine * seen
+    return min(0.55, p + 0.2 * doubtful + 0.25 * float(np.clip((hint - 0.14) / 0.1, 0, 1)))
 
 
 def _withheld(reason: Reason, detail: str) -> TraitRecord:

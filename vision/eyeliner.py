@@ -125,6 +125,10 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
     # The band tapers: color is read where it is thick, leaving out columns with hair or wings in them.
     usual = float(np.quantile(heights[covered], 0.75))
     thick = covered & (heights >= 0.6 * usual) & (heights <= 1.8 * usual)
+    # Where the rim was fitted too low the iris reaches into the band: prefer columns that rest on white.
+    on_white = thick & _rests_on_white(strip, band, eye, unit)
+    if np.count_nonzero(on_white) >= 0.2 * np.count_nonzero(thick):
+        thick = on_white
     profile, bare = _profile(strip, band, thick)
     core = _core(profile, np.median(bare, axis=0), cal)
     width_px = usual / view.scale
@@ -141,6 +145,17 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
         mask=mask,
         n_pixels=view.original_pixels(mask),
     )
+
+
+def _rests_on_white(strip: Strip, band: Mask, eye: EyePaint, unit: float) -> Mask:
+    """Tell for each column whether white paint lies right below the band."""
+    height, width = eye.white.shape
+    ys = np.clip(np.round(strip.y).astype(int), 0, height - 1)
+    xs = np.clip(np.round(strip.x).astype(int), 0, width - 1)
+    white = eye.white[ys, xs]
+    low = np.where(band.any(axis=0), band.argmax(axis=0), 0)
+    rows = np.arange(band.shape[0])[:, None]
+    return np.asarray((white & (rows < low[None]) & (rows >= low[None] - 0.014 * unit)).any(axis=0))
 
 
 def _profile(strip: Strip, band: Mask, columns: Mask) -> tuple[Array, Array]:

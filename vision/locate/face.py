@@ -353,9 +353,9 @@ def _ears(xy: Array, roll: float, yaw: float, width: float) -> tuple[Polygon, Po
         if toward < -20:
             ears.append(())
             continue
-        out = (0.10 + 0.12 * np.clip(toward / 30, -0.5, 1.2)) * width
+        out = (0.16 + 0.10 * np.clip(toward / 30, -0.5, 1.2)) * width
         root = xy[index]
-        top, bottom = -0.10 * width * down, 0.26 * width * down
+        top, bottom = -0.18 * width * down, 0.26 * width * down
         inner, outer = -sign * 0.09 * width * across, sign * out * across
         corners = [root + inner + top, root + outer + top, root + outer + bottom, root + inner + bottom]
         ears.append(polygon_of(np.array(corners)))
