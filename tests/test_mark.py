@@ -242,7 +242,7 @@ def test_an_engines_signs_are_not_taken():
 def test_better_agreement_means_more_confidence():
     steps = [mark_text.line_confidence(a, a - 0.1, 0.95) for a in (0.4, 0.6, 0.8, 1.0)]
     assert steps == sorted(steps)
-    assert steps[-1] <= 0.97
+    assert steps[-1] <= 0.9
 
 
 # --- real photographs ----------------------------------------------------------------------------------

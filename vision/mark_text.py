@@ -12,6 +12,7 @@ frontal photo of a marked part taken for a blank (``absent`` needs a sharp, smoo
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from collections import defaultdict
@@ -338,15 +339,24 @@ def _read_box(
     best = max(range(len(ends)), key=lambda i: _weight_of(groups[i]))
     chosen, lines = _lengthened(ends[best], groups[best], others, first, scale, origin, engine)
     found = find_signs(photo.rgb, chosen.polygon)
-    signs = [sign for sign in found if _sure_of(sign)]
-    if signs:
-        return _read_around(chosen, signs, views, scale, origin, engine)
     looks = _looks(views, _local(chosen, scale, origin), first)
     reading = _Reading(chosen, lines + _recognize(looks, engine))
     _agree(reading)
+    signs = [sign for sign in found if _sure_of(sign)]
+    if signs:
+        around = _read_around(chosen, signs, views, scale, origin, engine)
+        # A shadow taken for a sign costs letters; a true one costs none, and its letter-like readings go.
+        if _weight_read(around) >= _weight_read(reading):
+            return around
     if any(sign.kind == "trademark" and sign.at > 0.6 for sign in found):
         reading.text = re.sub(r"\s*T[MNH]\Z", CHARACTERS["trademark"], reading.text)
     return reading
+
+
+def _weight_read(reading: _Reading) -> float:
+    """How much a reading says and how well it is agreed on; a sign counts as one letter."""
+    signs = sum(c in CHARACTERS.values() for c in reading.text)
+    return len(_solid(reading.text)) * reading.agreement + signs
 
 
 def _lengthened(
@@ -413,7 +423,7 @@ def _read_around(
             part = _Box(section(box.polygon, start, stop), box.score)
             piece = _Reading(part, _recognize(_looks(views, _local(part, scale, origin)), engine))
             _agree(piece)
-            if piece.agreement * piece.strength > 0.6:
+            if piece.agreement * piece.strength > 0.35:
                 pieces.append(piece)
                 text += piece.text
         if index < len(signs):
@@ -583,7 +593,7 @@ def _alternatives(
 
 
 def _record(photo: Photo, marks: Sequence[MarkPlace], readings: Sequence[_Reading]) -> TraitRecord:
-    worth = [r for r in readings if _solid(r.text)]
+    worth = _once([r for r in readings if _solid(r.text)])
     lines = _in_order(worth)
     present = max((_presence(r) for r in worth), default=0.0)
     if present < 0.5:
@@ -608,6 +618,22 @@ def _record(photo: Photo, marks: Sequence[MarkPlace], readings: Sequence[_Readin
     )
 
 
+def _once(readings: Sequence[_Reading]) -> list[_Reading]:
+    """Readings without those that repeat, in the same place, a part of one that says more."""
+    kept: list[_Reading] = []
+    for reading in sorted(readings, key=_weight_read, reverse=True):
+        if not any(_repeats(reading, other) for other in kept):
+            kept.append(reading)
+    return kept
+
+
+def _repeats(reading: _Reading, other: _Reading) -> bool:
+    part, whole = _solid(reading.text), _solid(other.text)
+    pairs = [(i, pair) for i, pair in _aligned(part, whole) if i is not None]
+    shared = sum(1 for i, pair in pairs if pair is not None and part[i] == pair[1])
+    return _covered(reading.box, other.box) > 0.5 and shared >= 0.7 * len(part)
+
+
 def line_confidence(agreement: float, weakest: float, strength: float) -> float:
     """Return the probability that a line is right in every character.
 
@@ -619,7 +645,7 @@ def line_confidence(agreement: float, weakest: float, strength: float) -> float:
         Mean confidence of the four surest readings, as a measure of how much there was to see.
     """
     evidence = -6.9 + 0.9 * agreement + 5.7 * weakest + 2.9 * strength
-    return float(min(0.95, 1.0 / (1.0 + math.exp(-evidence))))
+    return float(min(0.9, 1.0 / (1.0 + math.exp(-evidence))))
 
 
 def _presence(reading: _Reading) -> float:
@@ -660,10 +686,12 @@ def _follows(a: _Box, b: _Box) -> bool:
     start = 0.5 * (b.polygon[0] + b.polygon[-1])
     before = 0.5 * (a.polygon[half - 2] + a.polygon[half + 1])
     heading = (end - before) / (np.linalg.norm(end - before) + 1e-9)
+    heading = heading + b.along
+    heading = heading / (np.linalg.norm(heading) + 1e-9)
     sizes = sorted((a.height, b.height))
     gap = float((start - end) @ heading)
     offset = abs(float((start - end) @ np.array([-heading[1], heading[0]])))
-    return offset < 0.45 * sizes[0] and sizes[1] < 1.6 * sizes[0] and -sizes[1] < gap < 2.5 * sizes[1]
+    return offset < 0.3 * sum(sizes) and sizes[1] < 2.0 * sizes[0] and -sizes[1] < gap < 2.5 * sizes[1]
 
 
 def _joined(row: Sequence[_Reading]) -> TextLine:
@@ -675,7 +703,26 @@ def _joined(row: Sequence[_Reading]) -> TextLine:
     for index, reading in enumerate(row):
         for other in reading.alternatives:
             alternatives.append(" ".join(other if i == index else r.text for i, r in enumerate(row)))
-    return TextLine(" ".join(r.text for r in row), confidence, polygon, tuple(alternatives[:3]))
+    text = row[0].text
+    for before, after in itertools.pairwise(row):
+        text = _spliced(text, after.text, _runs_into(before.box, after.box))
+    return TextLine(text, confidence, polygon, tuple(alternatives[:3]))
+
+
+def _runs_into(a: _Box, b: _Box) -> bool:
+    """Whether two boxes of one line share letters."""
+    half = len(a.polygon) // 2
+    end = 0.5 * (a.polygon[half - 1] + a.polygon[half])
+    start = 0.5 * (b.polygon[0] + b.polygon[-1])
+    return float((start - end) @ (a.along + b.along)) / 2 < -0.7 * min(a.height, b.height)
+
+
+def _spliced(before: str, after: str, shared: bool) -> str:
+    """Two readings of one line as one; letters that both show are kept once."""
+    for size in range(min(len(before), len(after), 4), 0, -1) if shared else ():
+        if before.endswith(after[:size]):
+            return before + after[size:]
+    return f"{before} {after}"
 
 
 def _nothing_read(photo: Photo, marks: Sequence[MarkPlace], readings: Sequence[_Reading]) -> TraitRecord:

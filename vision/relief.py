@@ -326,10 +326,11 @@ def register(fixed: Float, moving: Float) -> tuple[NDArray[np.float32], float] |
     pixels. Searched are shifts up to an eighth of the picture and turns up to 3°.
     """
     coarse = min(1.0, 320.0 / max(fixed.shape))
-    best = min(
-        (_best_shift(fixed, moving, turn, coarse) for turn in (0.0, -2.0, 2.0, -1.0, 1.0)), key=_residual
-    )
-    if best.residual > 0.6 * best.typical:
+    best = _best_shift(fixed, moving, 0.0, coarse)
+    turned = min((_best_shift(fixed, moving, turn, coarse) for turn in (-2.0, 2.0, -1.0, 1.0)), key=_residual)
+    if turned.residual < 0.9 * best.residual:
+        best = turned
+    if best.residual > 0.75 * best.typical:
         return None
     fine = min(1.0, 900.0 / max(fixed.shape))
     turns = (best.turn, best.turn - 0.5, best.turn + 0.5) if best.turn else (0.0,)
