@@ -8,6 +8,7 @@ the wrong measurements to the wrong place (the probabilities are kept, measureme
 from __future__ import annotations
 
 import importlib
+import importlib.util
 import logging
 import math
 from collections.abc import Callable, Mapping
@@ -45,6 +46,10 @@ REGION_VIEWS: Mapping[str, View] = {
 _FACE_KEYS = ("left_eye", "right_eye", "lips", "left_ear", "right_ear")
 #: A locator runs when its view is at least this likely.
 _WORTH_A_LOOK = 0.12
+_NO_FACE_MODEL = (
+    "The face model is not installed, so most faces and bodies are not found: install rakelight with uv as "
+    "the README says."
+)
 #: How far letters on what has not the color of vinyl speak for a mark.
 _OFF_VINYL = 0.3
 #: A face this wide, as a share of the short side, leaves no room for a torso worth looking for.
@@ -126,6 +131,8 @@ def find_places(
         told = ViewPlace(stated, 1.0, {str(stated): 1.0})
         places = _locate(photo, told, {stated}, notes)
         return replace(_override(places, given), notes=tuple(notes))
+    if importlib.util.find_spec("mediapipe") is None:
+        notes.append(_NO_FACE_MODEL)
     faces = _run("face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes) or []
     soles = _run("soles", lambda m: m.find_soles(photo), notes) or []
     evidence = gather(photo, faces, soles)
