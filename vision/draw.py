@@ -136,11 +136,12 @@ def evidence_crops(rgb: Image, region: Region | None) -> tuple[Image, Image, flo
     crop = rgb[y0:y1, x0:x1]
     scale = min(PANEL / crop.shape[1], PANEL / crop.shape[0], MAX_ENLARGEMENT)
     size = (max(1, round(crop.shape[1] * scale)), max(1, round(crop.shape[0] * scale)))
-    plain = cv2.resize(crop, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    plain: Image = np.asarray(cv2.resize(crop, size, interpolation=method), np.uint8)
     drawn = plain.copy()
     if region is not None:
         outline(drawn, region, (x0, y0), scale)
-    return np.asarray(plain, np.uint8), np.asarray(drawn, np.uint8), scale
+    return plain, drawn, scale
 
 
 def thumbnail(rgb: Image, region: Region | None, side: int = 240) -> Image:

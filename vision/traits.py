@@ -253,7 +253,7 @@ class TraitRecord:
 
     def __post_init__(self) -> None:
         if (self.state is None) == (self.not_measured is None):
-            raise ValueError(f"{self.trait}: a record states something or says why not, never both or neither")
+            raise ValueError(f"{self.trait}: a record either states something or says why not")
         if not 0 <= self.confidence <= 1:
             raise ValueError(f"{self.trait}: confidence {self.confidence!r} is not in [0, 1]")
 

@@ -62,7 +62,9 @@ def find_torso(photo: Photo) -> Torso | None:
         return None
     small, scale = photo.small
     shrink = min(1.0, _LONG_SIDE / max(small.shape[:2]))
-    picture = cv2.resize(small, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    picture = np.asarray(
+        cv2.resize(small, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8
+    )
     answers = [a for a in (_ask(picture, turn) for turn in range(4)) if a is not None]
     if len(answers) < 3:
         return None

@@ -212,11 +212,11 @@ def on_vinyl(photo: Photo, mark: MarkPlace) -> bool:
     """
     crop, origin = photo.crop(Region((mark.outline,)).bounds)
     inside = np.zeros(crop.shape[:2], np.uint8)
-    cv2.fillPoly(inside, [np.int32(np.asarray(mark.outline) - np.asarray(origin))], 1)
+    cv2.fillPoly(inside, [(np.asarray(mark.outline) - np.asarray(origin)).astype(np.int32)], 1)
     if not inside.any():
         return False
     lab = np.median(srgb_to_lab(crop[inside == 1]), axis=0)
-    return blobs.vinyl_likeness(lab) > 0.5
+    return blobs.vinyl_likeness([float(v) for v in lab]) > 0.5
 
 
 # --- a person's regions -----------------------------------------------------------------------------

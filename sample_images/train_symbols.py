@@ -1,6 +1,6 @@
 """Train the network that tells the registered, copyright and trademark signs apart in relief.
 
-    python training/mark_symbol.py --fonts FOLDER --out FOLDER [--steps N]
+    python -m sample_images.train_symbols --fonts FOLDER --out FOLDER [--steps N]
 
 Needs torch, numpy, opencv and Pillow and, for the shipped weights, one GPU for about ten minutes; none of
 torch is needed to use the result. Strips of lettering are drawn in many fonts, made into shallow relief and
