@@ -100,11 +100,19 @@ def _quads(view: NDArray[np.uint8]) -> Iterator[Array]:
     frame = view.shape[0] * view.shape[1]
     seen: list[Array] = []
     for even in _even_areas(view):
-        width = int(np.clip(0.08 * np.sqrt(float(even.sum())), 7, 25)) | 1
-        opened = cv2.morphologyEx(
-            even, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
-        )
-        contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        reach = float(np.sqrt(float(even.sum())))
+        widths = {int(np.clip(share * reach, 7, 41)) | 1 for share in (0.08, 0.2)}
+        contours = [
+            contour
+            for width in widths
+            for contour in cv2.findContours(
+                cv2.morphologyEx(
+                    even, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+                ),
+                cv2.RETR_EXTERNAL,
+                cv2.CHAIN_APPROX_NONE,
+            )[0]
+        ]
         for contour in contours:
             hull = cv2.convexHull(contour)
             area = cv2.contourArea(hull)
@@ -124,7 +132,7 @@ def _even_areas(view: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
     lab = cv2.cvtColor(cv2.medianBlur(view, 5), cv2.COLOR_RGB2LAB)
     height, width = lab.shape[:2]
     step = max(8, max(height, width) // 40)
-    for spread in ((5, 4, 4), (9, 5, 5), (18, 7, 7)):
+    for spread in ((5, 4, 4), (9, 5, 5), (18, 7, 7), (34, 7, 7)):
         done = np.zeros((height + 2, width + 2), np.uint8)
         flags = 4 | (1 << 8) | cv2.FLOODFILL_FIXED_RANGE | cv2.FLOODFILL_MASK_ONLY
         for y in range(step // 2, height, step):
@@ -192,6 +200,7 @@ def _sides(view: NDArray[np.uint8], quad: Array) -> Array | None:
             lab, grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32), cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )  # fmt: skip
+        profile = np.asarray(cv2.GaussianBlur(profile, (1, 7), 0.1, sigmaY=1.5))
         inner = profile[:, : reach // 2 + 1].reshape(-1, 3)
         face = np.median(inner, axis=0)
         noise = 1.4826 * float(np.median(np.sqrt(((inner - face) ** 2).sum(axis=1))))
@@ -202,8 +211,7 @@ def _sides(view: NDArray[np.uint8], quad: Array) -> Array | None:
         line = _steady(np.linspace(0.1, 0.9, 40) * length, where)
         off = np.abs(where - np.polyval(line, np.linspace(0.1, 0.9, 40) * length))
         good = (off < 1.5) & (departure < len(offsets))
-        before = np.clip(np.round(departure).astype(int) - 4, 0, len(offsets) - 1)
-        if apart[np.arange(40), before].mean() > 0.5 * level:
+        if not _is_sharp(apart, departure, level):
             return None
         if good.mean() < 0.75:
             return None
@@ -216,6 +224,20 @@ def _sides(view: NDArray[np.uint8], quad: Array) -> Array | None:
     ):
         return None
     return refined
+
+
+def _is_sharp(apart: Array, departure: Array, level: float) -> bool:
+    """Tell whether an edge rises within four pixels of the view to a clear difference: no shadow, no blur.
+
+    ``apart``: color difference from the inside along each profile; ``departure``: where each leaves it.
+    """
+    rows = np.arange(len(apart))[:, None]
+    columns = np.clip(np.round(departure).astype(int)[:, None] + np.arange(-7, 8), 0, apart.shape[1] - 1)
+    mean = apart[rows, columns].mean(axis=0)
+    top = float(np.median(mean[10:13]))
+    if top < 1.3 * level:
+        return False
+    return int(np.argmax(mean > 0.75 * top)) - int(np.argmax(mean > 0.25 * top)) <= 4
 
 
 def _first_above(profiles: Array, level: float) -> Array:
@@ -370,25 +392,26 @@ def _objection(face: CardReading, bright: float, scene_log: Array, u_scene_log: 
     cast = np.log(face.linear[[0, 2]] / face.linear[1])
     _, off_locus = cct_of(face.linear / face.linear[1])
     apart = np.abs(cast - scene_log) / np.hypot(u_scene_log, 0.08)
-    if abs(off_locus) > 0.025 or apart.max() > 2.2:
+    if abs(off_locus) > 0.025 or apart.max() > 2.5:
         return "A plain area is too far from neutral for this light to be a grey card."
     return ""
 
 
 def _goes_on(view: NDArray[np.uint8], corners: Array) -> bool:
-    """Tell whether the same color is found just beyond two or more sides: tiles, panels, drawers."""
+    """Tell whether the same color is found beyond two or more sides: tiles, panels, drawers."""
     lab = cv2.cvtColor(view, cv2.COLOR_RGB2LAB).astype(np.float32)
     middle = corners.mean(axis=0)
     inside = _ring(lab, middle + 0.7 * (corners - middle))
     same = 0
     for k in range(4):
         a, b = corners[k], corners[(k + 1) % 4]
-        beyond = middle + 1.25 * ((a + b) / 2 - middle) * 1.0
-        tangent = (b - a) * 0.3
-        spots = np.array([beyond + t * tangent for t in np.linspace(-1, 1, 9)])
-        values = _at(lab, spots)
-        if values is not None and np.median(np.sqrt(((values - inside) ** 2).sum(axis=1))) < 7:
-            same += 1
+        across = (a + b) / 2 - middle
+        along = np.linspace(-0.3, 0.3, 9)[:, None] * (b - a)
+        for distance in (1.15, 1.3, 1.5, 1.75, 2.1):
+            values = _at(lab, middle + distance * across + along)
+            if values is not None and np.median(np.sqrt(((values - inside) ** 2).sum(axis=1))) < 7:
+                same += 1
+                break
     return same >= 2
 
 

@@ -63,7 +63,6 @@ BRADFORD_D50_D65: Array = np.array(
 #: Patches narrower than this are refused: blur, demosaicing and JPEG chroma subsampling mix neighbors.
 MIN_PITCH_PX = 10.0
 _COLUMNS, _ROWS = 6, 4
-_GREY = slice(18, 24)
 
 
 def reference_linear() -> Array:
@@ -131,6 +130,7 @@ class ChartSearch:
 
     fit: ChartFit | None = None
     refused: tuple[str, ...] = ()
+    grids: tuple[Array, ...] = ()  # (4, 2) corners of refused grids of patches
 
 
 @dataclass(frozen=True, slots=True)
@@ -713,16 +713,28 @@ def find_chart(rgb: NDArray[np.uint8]) -> ChartSearch:
         than :data:`MIN_PITCH_PX` and fits above :data:`MAX_RESIDUAL_MEAN` are refused.
     """
     refused: list[str] = []
+    grids: list[Array] = []
     best: ChartFit | None = None
     for homography in _candidates(rgb):
         fit, why = _judge(rgb, homography)
         if fit is None:
             refused.append(why)
+            grids.append(_project(homography, _outline(_TURNS[0])))
         elif best is None or fit.residual_mean < best.residual_mean:
             best = fit
         if best is not None and best.residual_mean < 3.0:
             break
-    return ChartSearch(best, tuple(dict.fromkeys(refused)) if best is None else ())
+    if best is not None:
+        return ChartSearch(best)
+    return ChartSearch(None, _worth_saying(refused), tuple(grids))
+
+
+def _worth_saying(refused: list[str]) -> tuple[str, ...]:
+    """Return each kind of refusal once: printed cloth and tiles give dozens of grids."""
+    kinds: dict[str, str] = {}
+    for why in refused:
+        kinds.setdefault(why.split(",", maxsplit=1)[0], why)
+    return tuple(kinds.values())
 
 
 def _candidates(rgb: NDArray[np.uint8]) -> Iterator[Array]:

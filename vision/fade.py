@@ -40,7 +40,8 @@ METHOD = "fade/1"
 JUST_NOTICEABLE = 1.7
 
 # A step that the locator picked as the clearest of many must be clearer: bounced light makes faint ones.
-_LEAST_LOCATED = 2.2
+_LEAST_LOCATED = 2.6
+_SURE_LOCATED = 0.8
 
 #: Relative error of a color difference through an unknown tone curve or exposure, from the slopes that real
 #: charts show in phone photos.
@@ -103,7 +104,7 @@ def measure(photo: Photo, line: LinePlace | None, cal: Calibration) -> TraitReco
         )
     scale = _scale_for(photo, line)
     rgb = np.asarray(cv2.resize(photo.rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
-    covered, exposed = (_usable(rgb, _mask(rgb, r, scale)) for r in (line.covered, line.exposed))
+    covered, exposed = (_usable(rgb, mask) for mask in _apart(rgb, line, scale))
     for side, mask in (("covered", covered), ("exposed", exposed)):
         if mask.sum() < 60:
             return _withheld(
@@ -134,6 +135,14 @@ def _mask(rgb: NDArray[np.uint8], region: Region, scale: float) -> Mask:
         points = (np.asarray(polygon) + 0.5) * scale - 0.5
         cv2.fillPoly(out, [np.round(points).astype(np.int32)], 1)
     return out > 0
+
+
+def _apart(rgb: NDArray[np.uint8], line: LinePlace, scale: float) -> tuple[Mask, Mask]:
+    """Draw both regions; an island of the smaller one inside the other's outline is its own."""
+    covered, exposed = _mask(rgb, line.covered, scale), _mask(rgb, line.exposed, scale)
+    if covered.sum() > exposed.sum():
+        return covered & ~exposed, exposed
+    return covered, exposed & ~covered
 
 
 def _usable(rgb: NDArray[np.uint8], mask: Mask) -> Mask:
@@ -204,7 +213,7 @@ def _stretches(features: Array, covered: Mask, exposed: Mask) -> tuple[Array, Ar
         return None
     ys, xs = np.nonzero(near_exposed | near_covered)
     points = np.column_stack([xs, ys]).astype(np.float32)
-    pieces = _along_line(points, to_covered, to_exposed, reach)
+    pieces = _along_line(points, to_covered, to_exposed, gap, reach)
     values, weights = [], []
     for piece in pieces:
         x, y = points[piece].astype(int).T
@@ -229,18 +238,19 @@ def _distance_to(mask: Mask) -> Array:
 
 
 def _along_line(
-    points: NDArray[np.float32], to_covered: Array, to_exposed: Array, reach: float
+    points: NDArray[np.float32], to_covered: Array, to_exposed: Array, gap: float, reach: float
 ) -> list[NDArray[np.int_]]:
-    """Group points by the nearest of a chain of seeds spread along the line."""
-    x, y = points.astype(int).T
-    off = np.abs(to_covered[y, x] - to_exposed[y, x])
+    """Group points by the nearest of a chain of seeds along the middle between the two sides."""
+    middle = (np.abs(to_covered - to_exposed) < 1.5) & (to_covered + to_exposed < 1.4 * gap + 6)
     spacing = max(6.0, 0.3 * reach)
     seeds: list[NDArray[np.float32]] = []
-    for point in points[off <= np.quantile(off, 0.15)]:
-        if all(np.hypot(*(point - seed)) > spacing for seed in seeds):
-            seeds.append(point)
-        if len(seeds) >= 40:
+    for y, x in np.argwhere(middle):
+        if all(math.hypot(x - seed[0], y - seed[1]) > spacing for seed in seeds):
+            seeds.append(np.array([x, y], np.float32))
+        if len(seeds) >= 60:
             break
+    if not seeds:
+        return []
     distance = np.stack([np.hypot(*(points - seed).T) for seed in seeds])
     close = distance.min(axis=0) < reach + spacing
     nearest = distance.argmin(axis=0)
@@ -341,8 +351,8 @@ def _record(found: Difference, line: LinePlace, cal: Calibration) -> TraitRecord
         flags.append("unlike_fade")
         p = min(p, 0.55)
     if located:
-        # A faint step proves no covered vinyl, so that its smallness says nothing.
-        p = max(p, 0.45)
+        # A faint step proves no covered vinyl, so that its smallness says nothing either way.
+        p = max(p, 0.45) if p > _SURE_LOCATED else float(np.clip(p, 0.45, 0.55))
     if line.confidence:
         p = 0.5 + (p - 0.5) * min(1.0, line.confidence + 0.1)
     grade = grey_scale_class(float(delta_e_f(covered, covered + _delta(quantities))))

@@ -67,11 +67,10 @@ def estimate(photo: Photo, hint: Region | None = None, faces: Sequence[FacePlace
     notes += search.refused
     scene = _scene(photo)
     guess, u_guess = (np.zeros(2), _U_BALANCE_LOG) if scene is None else scene
-    if not search.refused:
-        card, refused = find_card(photo.rgb, guess, u_guess)
-        if card is not None:
-            return _from_card(card, notes, known_reflectance=True)
-        notes += refused
+    card, refused = find_card(photo.rgb, guess, u_guess)
+    if card is not None and not _is_a_patch(card, search.grids):
+        return _from_card(card, notes, known_reflectance=True)
+    notes += refused
     painted = _from_eyes(photo, faces, guess, u_guess, notes)
     if painted is not None:
         return painted
@@ -122,8 +121,9 @@ def _from_chart(fit: ChartFit, notes: Sequence[str]) -> Calibration:
 
 def _from_card(card: CardReading, notes: Sequence[str], known_reflectance: bool) -> Calibration:
     neutral = card.linear / card.linear[1]
-    # The card's own tint, JPEG's coarse steps of color, and a tone curve that a lone card cannot show.
-    u_log = np.sqrt(card.u_log[[0, 2]] ** 2 + 0.025**2 + (_U_SLOPE * np.log(neutral[[0, 2]])) ** 2)
+    # The card's own tint, colored surroundings mirrored in it, JPEG's coarse steps of color, and a tone
+    # curve that a lone card cannot show.
+    u_log = np.sqrt(card.u_log[[0, 2]] ** 2 + 0.035**2 + (_U_SLOPE * np.log(neutral[[0, 2]])) ** 2)
     if set(card.flags) & {"mixed_light", "reflection", "clipped_channel"}:
         u_log = np.hypot(u_log, 0.03)
     exposure = CARD_REFLECTANCE / float(luminance(card.linear / neutral)) if known_reflectance else None
@@ -141,6 +141,17 @@ def _from_card(card: CardReading, notes: Sequence[str], known_reflectance: bool)
         region=Region.from_arrays([card.corners]),
         flags=card.flags,
         notes=(*notes, said),
+    )
+
+
+def _is_a_patch(card: CardReading, grids: Sequence[Array]) -> bool:
+    """Tell whether a plain grey area is but one field of a refused grid: another chart, a check, a tile."""
+    x, y = (float(v) for v in card.corners.mean(axis=0))
+    size = cv2.contourArea(card.corners.astype(np.float32))
+    return any(
+        cv2.pointPolygonTest(grid.astype(np.float32), (x, y), False) >= 0
+        and size < 0.2 * cv2.contourArea(grid.astype(np.float32))
+        for grid in grids
     )
 
 

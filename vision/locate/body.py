@@ -30,6 +30,8 @@ _VIEW = 512
 # Steps of ln(r/g), ln(b/g): below, light and noise make them; above, it is another material.
 _LEAST_STEP = 0.03
 _LARGEST_STEP = 0.6
+# Pixels of the view that vinyl stays away from the outline: blur, slope and the mask's own doubt.
+_NEAR_OUTLINE = 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,9 +189,9 @@ class _Model:
 def _load() -> _Model | None:
     os.environ.setdefault("GLOG_minloglevel", "3")
     os.environ.setdefault("TF_CPP_MIN_LOG_LEVEL", "3")
-    from vision.locate.face_model import _quiet_stderr
+    from vision.locate.face_model import quiet
 
-    with _quiet_stderr(), contextlib.suppress(Exception):
+    with quiet(), contextlib.suppress(Exception):
         from mediapipe.python.solutions import pose, selfie_segmentation
 
         model = _Model(
@@ -250,7 +252,7 @@ def _by_step(figure: Figure, vinyl: Mask, features: Array, place: _Window) -> Li
     Each connected area is cut at several levels along a few directions of color; a clothing line is a cut
     where color jumps rather than drifts.
     """
-    least = max(0.035 * float(vinyl.sum()), 200.0)
+    least = max(0.06 * float(vinyl.sum()), 200.0)
     depth = np.asarray(cv2.distanceTransform(figure.mask.astype(np.uint8), cv2.DIST_L2, 5), np.float64)
     bright = float(np.quantile(features[vinyl, 2], 0.9))
     best: tuple[float, list[_Meeting]] | None = None
@@ -324,14 +326,17 @@ def _meeting(one: Mask, two: Mask, features: Array, depth: Array) -> _Meeting | 
 
     A jump is what is left at the border after one slope for both sides: a drift of color along a body leaves
     none. Brightness must nearly go on: a large step of it is the edge of something else, or a cast shadow.
-    And the border must cross the body or limb, not run along it, where color changes because the surface
-    turns from one light toward another, or toward a colored wall.
+    And the border must reach the figure's outline, which blush on a cheek does not, and cross the body or
+    limb, not run along it, where color changes because the surface turns from one light toward another.
     """
     size = float(np.sqrt(min(one.sum(), two.sum())))
     reach = float(np.clip(0.35 * size, 8, 22))
     near = [cv2.dilate(m.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0 for m in (one, two)]
     border = near[0] & near[1] & (one | two)
     if border.sum() < 4 * size:
+        return None
+    shallow, deep = np.quantile(depth[border], [0.05, 0.95])
+    if shallow > max(_NEAR_OUTLINE, 0.45 * deep):
         return None
     to_one, to_two = (cv2.distanceTransform((~m).astype(np.uint8), cv2.DIST_L2, 3) for m in (one, two))
     near_one, near_two = one & (to_two < reach) & (to_two > 3), two & (to_one < reach) & (to_one > 3)
@@ -362,6 +367,8 @@ def _between(one: Mask, two: Mask, features: Array, border: Mask, direction: Arr
     zone = (cv2.dilate(border.astype(np.uint8), np.ones((width, width), np.uint8)) > 0) & (one | two)
     along = features[..., :2] @ direction
     high, low = np.median(along[zone & one]), np.median(along[zone & two])
+    if abs(high - low) < 1e-6:
+        return 1.0
     part = (along[zone] - low) / (high - low)
     return float(((part > 0.25) & (part < 0.75)).mean())
 
