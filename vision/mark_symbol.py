@@ -2,7 +2,8 @@
 
 No OCR engine tells the three small signs apart in relief, so a network of our own looks along each line of
 text. It was trained on strips of lettering in many fonts under random light
-(``sample_images/train_symbols.py``, record beside the weights) and knows five things: nothing, ®, ©, TM, and some other small sign.
+(``sample_images/train_symbols.py``, record beside the weights) and knows five things: nothing, ®, ©, TM, and
+some other small sign.
 
 How this could mislead a dealer, and what guards against it: © taken for ® turns an early doll into a late
 one (the two must be far apart in the network's eyes, seen at three sizes, and the sign large enough); a
