@@ -308,7 +308,7 @@ def _combine(
         flags.append("eyes_disagree")
     if len(results) == 1:
         flags.append("one_eye")
-    ceiling = 0.97 if len(results) == 2 and not flags else 0.9
+    ceiling = 0.93 if len(results) == 2 and not flags else 0.9
     probabilities = _soften(probabilities, ceiling * min(1.0, 0.5 + 0.5 * reading.likeness.probability))
     flags.append(f"reference_{cal.method}")
     best = max(probabilities, key=lambda k: probabilities[k])

@@ -139,7 +139,7 @@ def _combine(
         flags.append("eyes_disagree")
     if len(results) == 1:
         flags.append("one_eye")
-    ceiling = 0.97 if len(results) == 2 and not flags else 0.88
+    ceiling = 0.93 if len(results) == 2 and not flags else 0.88
     ceiling *= min(1.0, 0.5 + 0.5 * reading.likeness.probability)
     share = 1 - ceiling
     probabilities = {k: ceiling * v + share / len(STATES) for k, v in probabilities.items()}

@@ -30,7 +30,7 @@ from vision.photo import Photo, linear
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.SKIN_SHEEN
-METHOD = "sheen/1"
+METHOD = "sheen/2"
 
 #: A pixel lies under a highlight when it is lighter than its surroundings by this (natural logarithm).
 HIGHLIGHT = 0.12
@@ -195,13 +195,17 @@ def _record(found: Highlights, region: Region, n_pixels: int, trust: float) -> T
         )  # fmt: skip
     peak = found.peak - 2 * found.noise
     # Soft light from all around hides grease: the lack of highlights says less than their presence.
-    odds = float(np.clip((peak - 0.36) / 0.07, -1.8, 3))
+    odds = float(np.clip((peak - 0.36) / 0.07, -1.2, 3))
+    # How strong a highlight looks depends on the size of the lamp as much as on the skin, which one photo
+    # cannot part: strong but few highlights say less for grease, and many weak ones less for matte skin.
+    enough = found.fraction / 0.10 if odds > 0 else (0.08 - found.fraction) / 0.05
+    odds *= float(np.clip(enough, 0.0, 1.0))
     flags: tuple[str, ...] = ()
     if found.fraction < 0.006 and peak > 0.3:
         # One tiny spot: a lamp's mirror image may come from a chip of gloss or a speck.
         odds *= 0.4
         flags = ("few_highlights",)
-    greasy = 0.5 + 0.92 * min(1.0, trust) * (1 / (1 + float(np.exp(-odds))) - 0.5)
+    greasy = 0.5 + 0.70 * min(1.0, trust) * (1 / (1 + float(np.exp(-odds))) - 0.5)
     return TraitRecord.decide(
         TRAIT, {"greasy": greasy, "matte": 1 - greasy}, METHOD,
         "Cannot tell greasy from matte skin here. Send a photo in soft daylight, without flash.",
