@@ -365,7 +365,8 @@ def _notch(found: LipPaint) -> float:
     cv2.fillConvexPoly(hull, cv2.convexHull(points), 1)
     below = np.cumsum(lower, axis=0) > 0  # what lies above the paint is the parting and the upper lip
     missing = hull.astype(bool) & below & ~found.paint
-    return float(np.count_nonzero(missing) / max(1, np.count_nonzero(found.lip)))
+    lip_pixels = int(np.count_nonzero(found.lip))
+    return float(np.count_nonzero(missing)) / max(1, lip_pixels)
 
 
 def _doubt_border(probabilities: dict[str, float], notch: float) -> dict[str, float]:
