@@ -44,7 +44,7 @@ def cast(red: float, blue: float) -> Callable[[Pixels], Pixels]:
 
 def saved_badly(rgb: Pixels) -> Pixels:
     _, code = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 40])
-    return np.ascontiguousarray(cv2.imdecode(code, cv2.IMREAD_COLOR)[..., ::-1])
+    return np.ascontiguousarray(np.asarray(cv2.imdecode(code, cv2.IMREAD_COLOR))[..., ::-1])
 
 
 WORSE = {
