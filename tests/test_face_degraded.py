@@ -99,3 +99,16 @@ def test_a_worse_photo_never_changes_the_answer(name: str) -> None:
         if record.state not in (None, truth[trait])
     ]
     assert not turned
+
+
+@pytest.mark.parametrize("roll", [0.0, 180.0])
+@pytest.mark.parametrize("liner", ["black", None])
+def test_a_face_without_lip_paint_or_iris_is_never_read_upside_down(liner, roll):
+    """A drawn face of plain eyes and no mouth looks alike both ways up: then nothing may be read from it."""
+    photo = draw(Drawing(iris=None, lips=None, liner=liner, roll_deg=roll)).photo
+    for face in find_faces(photo):
+        upside_down = abs((face.roll_deg - roll + 180) % 360 - 180) > 90
+        if upside_down:
+            assert "unsure_turn" in face.flags
+            assert eyeliner.measure(photo, face, Calibration()).state is None
+            assert iris.measure(photo, face, Calibration()).state is None

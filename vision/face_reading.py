@@ -97,6 +97,11 @@ def refuse(reading: FaceReading, trait: str, method: str) -> TraitRecord | None:
             trait, Reason.NOT_LOCATED, method, "No usable skin was found on this face: it is too dark, "
             "clipped or hidden. Send an evenly lit photo of the face from the front."
         )  # fmt: skip
+    if "unsure_turn" in reading.view.face.flags:
+        return TraitRecord.withheld(
+            trait, Reason.AMBIGUOUS, method, "It is not clear which way up this face is. Send an upright "
+            "photo of it.", flags=("unsure_turn",),
+        )  # fmt: skip
     if p < NOT_A_DOLL:
         return TraitRecord.withheld(
             trait, Reason.NOT_A_DOLL, method,

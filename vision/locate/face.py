@@ -192,8 +192,26 @@ def _settle(model: FaceModel, photo: Photo, seeds: Iterable[_Seed]) -> list[Face
         tries = [_try_seed(model, photo, seed) for seed in _distinct_turns(group)]
         good = [t for t in tries if t is not None]
         if good:
-            places.append(max(good, key=lambda place: place.confidence))
+            places.append(_best_turn(good))
     return _merge(places)
+
+
+def _best_turn(tries: Sequence[FacePlace]) -> FacePlace:
+    """Return the best-supported turn; most photos are upright, so another turn must be clearly better.
+
+    A rival turn with more support of its own leaves the place ``unsure_turn``: a face read upside down
+    gives confident nonsense.
+    """
+
+    def support(place: FacePlace) -> float:
+        strayed = "unsure_turn" in place.flags  # the mesh settled at another turn than the detector's
+        return place.confidence * (1 - 0.25 * abs(place.roll_deg) / 180) * (0.9 if strayed else 1.0)
+
+    best = max(tries, key=support)
+    rivals = (p for p in tries if abs((p.roll_deg - best.roll_deg + 180) % 360 - 180) > 90)
+    if any(rival.confidence > best.confidence for rival in rivals):
+        return replace(best, flags=tuple(dict.fromkeys((*best.flags, "unsure_turn"))))
+    return best
 
 
 def _distinct_turns(group: Sequence[_Seed], most: int = 4) -> list[_Seed]:
