@@ -213,14 +213,6 @@ def examine(
     )
 
 
-def measure_marks(photo: Photo) -> tuple[TraitRecord, ...]:
-    """Read the mark of a picture that shows nothing else: its text and its symbol."""
-    marks = tuple(_function("vision.locate.mark", "find_marks")(photo))
-    places = Places(ViewPlace(View.MARK, 1.0, {str(View.MARK): 1.0}), marks=marks)
-    job = _Job(photo, places, Calibration(), {})
-    return tuple(job.measure(Trait.MARK_TEXT) + job.measure(Trait.MARK_SYMBOL))
-
-
 # -- before measuring ---------------------------------------------------------------------------------
 
 

@@ -74,8 +74,6 @@ class Evidence:
         Probability that the best sole or pair is one.
     bare
         Share of the picture that the largest smooth vinyl-like region takes.
-    bare_border
-        Share of that region's outline along the picture's border.
     mark
         Confidence of the best place of a mark.
     hair
@@ -90,7 +88,6 @@ class Evidence:
     face_trust: float = 0.0
     soles: float = 0.0
     bare: float = 0.0
-    bare_border: float = 0.0
     mark: float = 0.0
     hair: float = 0.0
     torso: float = 0.0
@@ -299,7 +296,6 @@ def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace]) -> Evid
     return replace(
         found,
         bare=bare.area if bare else 0.0,
-        bare_border=bare.border if bare else 0.0,
         hair=_hair_share(photo),
     )
 
