@@ -21,7 +21,7 @@ from pipelines import batch, files, words
 from pipelines.batch import Progress, silent
 from pipelines.examine import PhotoRecord, document
 from vision.calibration import Calibration
-from vision.traits import TraitRecord
+from vision.traits import Region, TraitRecord
 
 if TYPE_CHECKING:
     from vision.draw import Caption, Image, Swatch
@@ -40,6 +40,14 @@ class Examined(Protocol):
     @property
     def sha256(self) -> str:
         """Hash of the file's bytes."""
+
+    @property
+    def width_px(self) -> int:
+        """Width of the upright original in pixels."""
+
+    @property
+    def height_px(self) -> int:
+        """Height of the upright original in pixels."""
 
     @property
     def calibration(self) -> Calibration | None:
@@ -91,21 +99,56 @@ def caption_of(photo: Examined, record: TraitRecord) -> Caption:
     from vision.draw import Caption
 
     lines = words.reading(record)
-    if numbers := words.numbers(record):
-        lines.append(" · ".join(numbers))
+    if _numbered(record):
+        lines = [f"{number}. {line}" for number, line in enumerate(lines, start=1)]
+    lines += words.numbers(record)
     if record.detail:
         lines.append(record.detail)
+    notes = f" Notes: {', '.join(words.flag(flag) for flag in record.flags)}." if record.flags else ""
     return Caption(
         title=words.title(record.trait, record.part),
-        headline=words.finding(record),
+        headline=_sentence(words.finding(record)),
         lines=tuple(lines),
         footer=(
-            f"{white_words(photo.calibration)} {record.n_pixels} pixels, method {record.method}."
-            + (f" Notes: {', '.join(record.flags).replace('_', ' ')}." if record.flags else ""),
-            f"{photo.file} · SHA-256 {photo.sha256} · {today().isoformat()} · {program()}",
+            white_words(photo.calibration),
+            f"± is one standard uncertainty. {record.n_pixels:,} pixels, method {record.method}.{notes}",
+            f"Photo {photo.file}, {photo.width_px} × {photo.height_px} px, SHA-256",
+            photo.sha256,
+            f"{today().isoformat()} · {program()}",
             DISCLAIMER,
         ),
     )
+
+
+def text_of(caption: Caption, region: Region) -> str:
+    """Return an evidence picture's words as plain text, with the place of what is outlined."""
+    x0, y0, x1, y1 = (round(v) for v in region.bounds)
+    place = f"Outlined: x {x0} to {x1}, y {y0} to {y1}, in pixels of the upright original photo."
+    return "\n".join((caption.title, caption.headline, *caption.lines, "", place, *caption.footer)) + "\n"
+
+
+def outlined(record: TraitRecord) -> Region | None:
+    """Return what to outline: the record's region, the lines of a mark numbered as in the caption."""
+    region = record.region
+    if region is None or not region.polygons:
+        return None
+    if not _numbered(record):
+        return region
+    return Region(region.polygons, tuple(str(n) for n in range(1, len(region.polygons) + 1)))
+
+
+def _numbered(record: TraitRecord) -> bool:
+    """Whether each line of a mark has its own outline, so that numbers can tell which is which."""
+    lines = record.text or ()
+    return (
+        len(lines) > 1
+        and record.region is not None
+        and record.region.polygons == tuple(line.polygon for line in lines)
+    )
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def swatches_of(record: TraitRecord) -> list[Swatch]:
@@ -137,16 +180,16 @@ def pictures(pixels: Photo, photo: Examined) -> Iterator[Evidence]:
 
     taken: set[str] = set()
     for record in photo.traits:
-        if record.region is None or not record.region.polygons:
+        region = outlined(record)
+        if region is None:
             continue
         caption = caption_of(photo, record)
         name = file_name(photo.file, record)
         while name in taken:
             name += "_"
         taken.add(name)
-        picture = evidence_picture(pixels.rgb, record.region, caption, swatches_of(record))
-        text = "\n".join((caption.title, caption.headline, *caption.lines, "", *caption.footer)) + "\n"
-        yield Evidence(name, record, picture, text)
+        picture = evidence_picture(pixels.rgb, region, caption, swatches_of(record))
+        yield Evidence(name, record, picture, text_of(caption, region))
 
 
 def write(evidence: Evidence, folder: Path) -> Path:
@@ -169,11 +212,19 @@ class EvidenceResult:
     @property
     def summary(self) -> tuple[str, ...]:
         """What was made, in a line for a terminal."""
-        return (f"{len(self.pictures)} evidence pictures of {len(self.photos)} photos.",)
+        lines = [f"{len(self.pictures)} evidence pictures of {len(self.photos)} photos."]
+        silent = [p.file for p in self.photos if p.ok and not any(outlined(r) for r in p.traits)]
+        if silent:
+            lines.append(f"Nothing to point at in {', '.join(silent)}; 'rakelight measure' says why.")
+        return tuple(lines)
 
     def to_json(self) -> dict[str, Any]:
         """Return the ``measure`` document, with the pictures' file names."""
-        return {**document(self.photos), "evidence": list(self.pictures)}
+        return {
+            **document(self.photos),
+            "evidence": list(self.pictures),
+            "summary": list(self.summary),
+        }
 
 
 def run(paths: Sequence[Path], *, out: Path, jobs: int = 1, progress: Progress = silent) -> EvidenceResult:

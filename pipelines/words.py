@@ -95,6 +95,41 @@ PERCENT = frozenset(
 )
 
 
+#: Remarks on a reading that would not be understood as they stand.
+FLAG_WORDS: Mapping[str, str] = {
+    "step": "found by its step in color",
+    "given": "place pointed out by a person",
+    "fallback": "face found without the face model",
+    "one_eye": "one eye only",
+    "one_sided": "white on one side of the iris only",
+    "eyes_disagree": "the eyes differ",
+    "view_uncertain": "uncertain what the photo shows",
+    "surface_spot": "a dark spot on the surface",
+    "clipped_channel": "a color channel is over-exposed in part",
+    "not_beside": "areas compared do not touch",
+    "no_white_reference": "no white to compare with",
+    "two_lights": "light of two colors",
+    "unlike_fade": "the change is unlike fading",
+    "unsure_turn": "uncertain which way up the face is",
+    "doubtful_doll": "perhaps no doll",
+    "weak_contrast": "little contrast between paint and vinyl",
+    "few_highlights": "few highlights",
+    "small": "small in the photo",
+    "sharpness_unknown": "sharpness could not be judged",
+    "reference_color_chart": "white from a color chart",
+    "reference_grey_card": "white from a neutral card",
+    "reference_eye_white": "white from the eyes",
+    "reference_scene": "white estimated from the scene",
+    "reference_region": "white pointed out by a person",
+    "reference_none": "white unknown",
+}
+
+
+def flag(value: str) -> str:
+    """Return a remark on a reading in plain words."""
+    return FLAG_WORDS.get(value, value.replace("_", " "))
+
+
 def title(trait: str, part: str | None = None) -> str:
     """Return the trait's title, with the part it belongs to: ``"Foot holes, left foot"``."""
     name = TRAIT_TITLES.get(trait, trait.replace("_", " ").capitalize())

@@ -10,10 +10,22 @@ import pytest
 from PIL import Image
 
 from pipelines import evidence, words
+from vision import draw
 from vision.calibration import Calibration
-from vision.draw import MAX_ENLARGEMENT, crop_box, encode_png, evidence_crops, evidence_picture, wrap
+from vision.draw import (
+    INK,
+    LINE,
+    MAX_ENLARGEMENT,
+    PAPER,
+    WIDTH,
+    crop_box,
+    encode_png,
+    evidence_crops,
+    evidence_picture,
+    wrap,
+)
 from vision.photo import Photo
-from vision.traits import Quantity, Reason, Region, TraitRecord
+from vision.traits import Quantity, Reason, Region, TextLine, TraitRecord
 
 BLUE = TraitRecord.stated(
     "eyeliner_color",
@@ -39,6 +51,8 @@ class Examined:
     sha256: str
     calibration: Calibration | None
     traits: tuple[TraitRecord, ...]
+    width_px: int = 400
+    height_px: int = 300
 
 
 def photo(height: int = 300, width: int = 400) -> Photo:
@@ -72,7 +86,7 @@ def test_the_text_carries_number_uncertainty_white_hash_and_version(monkeypatch)
     text = next(evidence.pictures(photo(), examined(BLUE))).text
     for part in (
         "262 ± 4°",
-        "blue",
+        "Blue",
         "95 %",
         "neutral card",
         "± 1.6 ΔE",
@@ -80,6 +94,9 @@ def test_the_text_carries_number_uncertainty_white_hash_and_version(monkeypatch)
         "1970-01-01",
         "rakelight",
         "not proof",
+        "400 × 300 px",
+        "x 120 to 200, y 90 to 130",
+        "one standard uncertainty",
     ):
         assert part in text
 
@@ -108,7 +125,7 @@ def test_pictures_are_the_same_bytes_each_time(monkeypatch):
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "0")
     first, second = (encode_png(next(evidence.pictures(photo(), examined(BLUE))).picture) for _ in range(2))
     assert first == second
-    assert Image.open(io.BytesIO(first)).size[0] == 1180
+    assert Image.open(io.BytesIO(first)).size[0] == WIDTH
 
 
 @pytest.mark.parametrize("box", [(0, 0, 5, 5), (395, 295, 400, 300), (0, 0, 400, 300), (10, 150, 390, 152)])
@@ -128,7 +145,7 @@ def test_long_words_are_cut_and_nothing_is_lost():
 def test_a_picture_without_a_region_shows_the_whole_photo():
     caption = evidence.caption_of(examined(BLUE), BLUE)
     page = evidence_picture(photo().rgb, None, caption)
-    assert page.dtype == np.uint8 and page.shape[1] == 1180
+    assert page.dtype == np.uint8 and page.shape[1] == WIDTH
 
 
 @pytest.mark.parametrize(
@@ -143,3 +160,91 @@ def test_no_probability_reads_as_certainty():
     assert words.percent(1.0) == "over 99 %"
     assert words.percent(0.004) == "under 1 %"
     assert words.percent(0.0) == "under 1 %"
+
+
+# -- on a phone, in grayscale, by the color-blind -------------------------------------------------------
+
+
+def luminance(color):
+    from vision.color import srgb_to_linear
+
+    return float(srgb_to_linear(np.array(color, np.uint8)) @ [0.2126, 0.7152, 0.0722])
+
+
+def contrast(one, other):
+    """Contrast ratio of WCAG 2.2."""
+    lighter, darker = sorted((luminance(one), luminance(other)), reverse=True)
+    return (lighter + 0.05) / (darker + 0.05)
+
+
+@pytest.mark.parametrize("grey", range(0, 256, 15))
+def test_the_outline_is_seen_on_every_brightness(grey):
+    """By its brightness alone: an outline of a light and a dark line stands out from any ground."""
+    ground = (grey,) * 3
+    assert max(contrast(LINE, ground), contrast(INK, ground)) > 3
+    assert contrast(LINE, INK) > 7
+
+
+def test_type_is_large_enough_on_a_phone():
+    sizes = (draw._TITLE, draw._HEAD, draw._BODY, draw._NOTE)
+    assert min(sizes) * 400 / WIDTH >= 9
+    assert contrast(draw.FAINT, PAPER) > 4.5
+
+
+@pytest.mark.parametrize("words_count", [1, 30, 200])
+def test_nothing_runs_out_of_the_picture(words_count):
+    """However long the words, the margins stay empty."""
+    long = " ".join(["measurement"] * words_count)
+    caption = draw.Caption(long, long, (long, "x" * 200), (long, "f" * 64))
+    page = evidence_picture(photo().rgb, BLUE.region, caption)
+    for margin in (
+        page[: draw.GAP],
+        page[-draw.GAP // 2 :],
+        page[:, : draw.GAP - 2],
+        page[:, -draw.GAP + 2 :],
+    ):
+        assert np.array_equal(np.unique(margin.reshape(-1, 3), axis=0), [PAPER])
+
+
+def test_a_small_crop_is_shown_in_the_whole_photo():
+    whole = np.full((600, 800, 3), 120, np.uint8)
+    framed = draw.locator(whole, Region.box(700, 500, 740, 540))
+    changed = np.argwhere((framed != 120).any(-1))
+    top, left = changed.min(0) / framed.shape[:2]
+    assert top > 0.7 and left > 0.8
+
+
+def test_lines_of_a_mark_are_numbered_in_picture_and_words():
+    lines = tuple(
+        TextLine(name, 0.9, ((20.0, y), (90.0, y), (90.0, y + 20), (20.0, y + 20)))
+        for name, y in (("VERITY", 20.0), ("HARGROVE", 60.0))
+    )
+    mark = TraitRecord.stated(
+        "mark_text", "present", 0.9, "mark_text/1", region=Region(tuple(x.polygon for x in lines)), text=lines
+    )
+    assert evidence.outlined(mark).names == ("1", "2")
+    text = next(evidence.pictures(photo(), examined(mark))).text
+    assert "1. “VERITY”" in text and "2. “HARGROVE”" in text
+
+
+def test_each_name_is_written_once_and_inside():
+    image = np.full((200, 200, 3), 120, np.uint8)
+    corners = [(0, 0), (0, 90), (150, 20), (150, 120)]
+    names = ("covered", "exposed", "covered", "exposed")
+    boxes = tuple(Region.box(x, y, x + 40, y + 40).polygons[0] for x, y in corners)
+    draw.tags(image, Region(boxes, names), (0, 0), 1.0)
+    painted = (image != 120).any(-1)
+    assert 1000 < painted.sum() < 12_000
+
+
+def test_regions_with_names_come_back_from_json():
+    region = Region((BLUE.region.polygons[0],) * 2, ("covered", "exposed"))
+    assert Region.from_json(region.to_json()) == region
+    with pytest.raises(ValueError, match="as many names"):
+        Region(region.polygons, ("covered",))
+
+
+def test_remarks_are_words():
+    record = BLUE.replace(flags=("eyes_disagree", "some_new_flag"))
+    text = next(evidence.pictures(photo(), examined(record))).text
+    assert "the eyes differ, some new flag" in text

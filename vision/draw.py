@@ -27,9 +27,16 @@ FAINT: Rgb = (98, 102, 110)
 PAPER: Rgb = (250, 249, 246)
 LINE: Rgb = (255, 214, 64)
 
-#: Width of one crop in the picture, and of the gaps round it, in pixels.
-PANEL = 560
+#: Width of the picture and of the gaps in it, in pixels.
+WIDTH = 960
 GAP = 20
+#: Largest crop in it: two stand side by side.
+PANEL, PANEL_H = (WIDTH - 3 * GAP) // 2, 600
+
+# Sizes of type. A phone shows the picture some 400 px wide, so the smallest is 9 px high there.
+_TITLE, _HEAD, _BODY, _NOTE = 30, 38, 26, 22
+# Largest side of the whole photo in small, and width of the column that it stands in.
+_SIDE = 210
 
 #: No crop is enlarged more than this: beyond it there is nothing left to see.
 MAX_ENLARGEMENT = 6.0
@@ -39,7 +46,7 @@ MAX_ENLARGEMENT = 6.0
 class Caption:
     """The words of an evidence picture, all made from the record.
 
-    ``headline`` is the finding, ``lines`` the numbers, ``footer`` the provenance.
+    ``headline`` is the finding, ``lines`` the numbers, ``footer`` the provenance, a line each.
     """
 
     title: str
@@ -93,7 +100,7 @@ def wrap(text: str, width: int, size: int, weight: int = 400) -> list[str]:
 
 
 def crop_box(
-    region: Region, shape: tuple[int, int], margin: float = 0.45, least: int = 48
+    region: Region, shape: tuple[int, int], margin: float = 0.45, least: int = 64
 ) -> tuple[int, int, int, int]:
     """Return (x0, y0, x1, y1) of the crop that shows ``region`` with some of its surroundings.
 
@@ -122,10 +129,38 @@ def crop_box(
 
 def outline(image: Image, region: Region, origin: tuple[float, float], scale: float, width: int = 2) -> None:
     """Draw ``region`` into ``image`` (in place), light on dark, after moving it by ``origin`` and scaling."""
-    for polygon in region.polygons:
-        points = np.rint((np.asarray(polygon) - np.asarray(origin)) * scale).astype(np.int32)[:, None]
-        cv2.polylines(image, [points], True, INK, width + 3, cv2.LINE_AA)
+    for points in _placed(region, origin, scale):
+        cv2.polylines(image, [points], True, INK, width + 4, cv2.LINE_AA)
         cv2.polylines(image, [points], True, LINE, width, cv2.LINE_AA)
+
+
+def tags(image: Image, region: Region, origin: tuple[float, float], scale: float) -> None:
+    """Write each of the region's names once, at the left of its largest polygon (in place)."""
+    largest: dict[str, NDArray[np.int32]] = {}
+    for name, points in zip(region.names, _placed(region, origin, scale), strict=False):
+        if name not in largest or cv2.contourArea(points) > cv2.contourArea(largest[name]):
+            largest[name] = points
+    free = 0
+    for name, points in sorted(largest.items(), key=lambda item: _left_end(item[1])[1]):
+        x, y = _left_end(points)
+        box_w, box_h = text_width(name, _NOTE, 700) + 12, _NOTE + 8
+        left = min(max(0, x - box_w - 4), max(0, image.shape[1] - box_w))
+        top = min(max(free, y - box_h // 2), max(0, image.shape[0] - box_h))
+        cv2.rectangle(image, (left, top), (left + box_w, top + box_h), INK, -1)
+        put_text(image, name, (left + 6, top + _NOTE), _NOTE, LINE, 700)
+        free = top + box_h + 2
+
+
+def _left_end(points: NDArray[np.int32]) -> tuple[int, int]:
+    x, y = points.reshape(-1, 2)[points.reshape(-1, 2)[:, 0].argmin()]
+    return int(x), int(y)
+
+
+def _placed(region: Region, origin: tuple[float, float], scale: float) -> list[NDArray[np.int32]]:
+    return [
+        np.rint((np.asarray(polygon) - np.asarray(origin)) * scale).astype(np.int32)[:, None]
+        for polygon in region.polygons
+    ]
 
 
 def evidence_crops(rgb: Image, region: Region | None) -> tuple[Image, Image, float]:
@@ -134,14 +169,27 @@ def evidence_crops(rgb: Image, region: Region | None) -> tuple[Image, Image, flo
     box = (0, 0, width, height) if region is None else crop_box(region, (height, width))
     x0, y0, x1, y1 = box
     crop = rgb[y0:y1, x0:x1]
-    scale = min(PANEL / crop.shape[1], PANEL / crop.shape[0], MAX_ENLARGEMENT)
+    scale = min(PANEL / crop.shape[1], PANEL_H / crop.shape[0], MAX_ENLARGEMENT)
     size = (max(1, round(crop.shape[1] * scale)), max(1, round(crop.shape[0] * scale)))
-    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
     plain: Image = np.asarray(cv2.resize(crop, size, interpolation=method), np.uint8)
     drawn = plain.copy()
     if region is not None:
         outline(drawn, region, (x0, y0), scale)
+        tags(drawn, region, (x0, y0), scale)
     return plain, drawn, scale
+
+
+def locator(rgb: Image, region: Region | None, side: int = _SIDE) -> Image:
+    """Return the whole photo in small, at most ``side`` pixels each way, the crop of ``region`` framed."""
+    height, width = rgb.shape[:2]
+    scale = side / max(height, width)
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    small: Image = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
+    if region is not None:
+        box = Region.box(*crop_box(region, (height, width)))
+        outline(small, box, (0, 0), scale, 2)
+    return small
 
 
 def thumbnail(rgb: Image, region: Region | None, side: int = 240) -> Image:
@@ -153,14 +201,15 @@ def thumbnail(rgb: Image, region: Region | None, side: int = 240) -> Image:
 
 
 def scale_bar(image: Image, at: tuple[int, int], scale: float) -> None:
-    """Draw a bar of a round number of original pixels at ``at`` (in place)."""
-    length = next((n for n in (2000, 1000, 500, 200, 100, 50, 20, 10) if n * scale <= PANEL * 0.4), 5)
+    """Draw a bar of a round number of original pixels at ``at``, with the enlargement (in place)."""
+    length = next((n for n in (2000, 1000, 500, 200, 100, 50, 20, 10) if n * scale <= PANEL * 0.5), 5)
     x, y = at
     end = x + round(length * scale)
-    cv2.line(image, (x, y), (end, y), INK, 2)
+    cv2.line(image, (x, y), (end, y), INK, 3)
     for tick in (x, end):
-        cv2.line(image, (tick, y - 5), (tick, y + 5), INK, 2)
-    put_text(image, f"{length} px of the original", (end + 10, y + 5), 15, FAINT)
+        cv2.line(image, (tick, y - 7), (tick, y + 7), INK, 3)
+    size = "original size" if abs(scale - 1) < 0.05 else f"{scale:.2g} times original size"
+    put_text(image, f"{length} px of the original photo, shown at {size}", (end + 14, y + 7), _NOTE, FAINT)
 
 
 def evidence_picture(
@@ -181,45 +230,75 @@ def evidence_picture(
 
     Returns
     -------
-    (h, w, 3) uint8 sRGB picture, 1,180 px wide.
+    (h, w, 3) uint8 sRGB picture, :data:`WIDTH` px wide, made to be read on a phone.
     """
+    blocks = [
+        _words(((caption.title, _TITLE, FAINT, 400), (caption.headline, _HEAD, INK, 700)), WIDTH - 2 * GAP),
+        _panels(rgb, region),
+        _beside(
+            _words([(line, _BODY, INK, 400) for line in caption.lines], WIDTH - 3 * GAP - _SIDE),
+            _column(rgb, region, swatches),
+        ),
+        _words([(line, _NOTE, FAINT, 400) for line in caption.footer], WIDTH - 2 * GAP),
+    ]
+    height = sum(block.shape[0] for block in blocks) + GAP * (len(blocks) + 1)
+    page = np.full((height, WIDTH, 3), PAPER, np.uint8)
+    y = GAP
+    for block in blocks:
+        page[y : y + block.shape[0], GAP : GAP + block.shape[1]] = block
+        y += block.shape[0] + GAP
+    rule = y - GAP - blocks[-1].shape[0] - GAP // 2
+    cv2.line(page, (GAP, rule), (WIDTH - GAP, rule), (210, 208, 202), 2)
+    return page
+
+
+def _words(lines: Sequence[tuple[str, int, Rgb, int]], width: int) -> Image:
+    """Return paragraphs of (text, size, color, weight), wrapped to ``width`` pixels."""
+    rows = [
+        (part, size, color, weight)
+        for text, size, color, weight in lines
+        for part in wrap(text, width, size, weight)
+    ]
+    page = np.full((sum(round(1.35 * row[1]) for row in rows), width, 3), PAPER, np.uint8)
+    y = 0
+    for text, size, color, weight in rows:
+        put_text(page, text, (0, y + size), size, color, weight)
+        y += round(1.35 * size)
+    return page
+
+
+def _panels(rgb: Image, region: Region | None) -> Image:
+    """Return the untouched crop beside the outlined one, with labels and scale below."""
     plain, drawn, scale = evidence_crops(rgb, region)
-    width = 2 * PANEL + 3 * GAP
-    panel_h = plain.shape[0]
-    text_w = width - 2 * GAP - (190 if swatches else 0)
-    numbers = [part for line in caption.lines for part in wrap(line, text_w, 19)]
-    headline = wrap(caption.headline, text_w, 26, 700)
-    footer = [part for line in caption.footer for part in wrap(line, width - 2 * GAP, 14)]
-    body_h = max(34 * len(headline) + 27 * len(numbers), 96 * len(swatches)) + 14
-    height = 58 + panel_h + 66 + body_h + 20 * len(footer) + 26
-    page = np.full((height, width, 3), PAPER, np.uint8)
+    height, width = plain.shape[:2]
+    page = np.full((height + 84, WIDTH - 2 * GAP, 3), PAPER, np.uint8)
+    for left, image, name in ((0, plain, "as photographed"), (PANEL + GAP, drawn, "outlined")):
+        page[:height, left : left + width] = image
+        put_text(page, name, (left, height + 30), _NOTE, FAINT)
+    scale_bar(page, (2, height + 62), scale)
+    return page
 
-    put_text(page, caption.title, (GAP, 38), 26, INK, 700)
-    top = 58
-    for number, (image, name) in enumerate(((plain, "as photographed"), (drawn, "outlined"))):
-        left = GAP + number * (PANEL + GAP)
-        page[top : top + panel_h, left : left + image.shape[1]] = image
-        put_text(page, name, (left, top + panel_h + 20), 15, FAINT)
-    scale_bar(page, (GAP, top + panel_h + 42), scale)
 
-    y = top + panel_h + 88
-    body_top = y - 22
-    for line in headline:
-        put_text(page, line, (GAP, y), 26, INK, 700)
-        y += 34
-    for line in numbers:
-        put_text(page, line, (GAP, y), 19)
-        y += 27
-    for number, swatch in enumerate(swatches):
-        x, sy = width - GAP - 170, body_top + 96 * number
-        cv2.rectangle(page, (x, sy), (x + 170, sy + 60), swatch.rgb, -1)
-        cv2.rectangle(page, (x, sy), (x + 170, sy + 60), FAINT, 1)
-        put_text(page, swatch.label, (x, sy + 80), 15, FAINT)
-    y = body_top + body_h + 22
-    cv2.line(page, (GAP, y - 20), (width - GAP, y - 20), (210, 208, 202), 1)
-    for line in footer:
-        put_text(page, line, (GAP, y), 14, FAINT)
-        y += 20
+def _column(rgb: Image, region: Region | None, swatches: Sequence[Swatch]) -> Image:
+    """Return the place of the crop in the photo, and the measured colors below it."""
+    small = locator(rgb, region)
+    page = np.full((small.shape[0] + 44 + 104 * len(swatches), _SIDE, 3), PAPER, np.uint8)
+    page[: small.shape[0], : small.shape[1]] = small
+    put_text(page, "in the whole photo", (0, small.shape[0] + 28), _NOTE, FAINT)
+    y = small.shape[0] + 44
+    for swatch in swatches:
+        cv2.rectangle(page, (0, y), (_SIDE - 1, y + 60), swatch.rgb, -1)
+        cv2.rectangle(page, (0, y), (_SIDE - 1, y + 60), FAINT, 1)
+        put_text(page, swatch.label, (0, y + 86), _NOTE, FAINT)
+        y += 104
+    return page
+
+
+def _beside(left: Image, right: Image) -> Image:
+    """Return two blocks next to each other, the second one at the right edge."""
+    page = np.full((max(left.shape[0], right.shape[0]), WIDTH - 2 * GAP, 3), PAPER, np.uint8)
+    page[: left.shape[0], : left.shape[1]] = left
+    page[: right.shape[0], -right.shape[1] :] = right
     return page
 
 

@@ -121,7 +121,8 @@ def _withheld(reason: Reason, detail: str, region: Region | None = None) -> Trai
 
 
 def _both(line: LinePlace) -> Region:
-    return Region(line.covered.polygons + line.exposed.polygons)
+    covered, exposed = line.covered.polygons, line.exposed.polygons
+    return Region(covered + exposed, ("covered",) * len(covered) + ("exposed",) * len(exposed))
 
 
 def _scale_for(photo: Photo, line: LinePlace) -> float:

@@ -133,9 +133,17 @@ Polygon = tuple[Point, ...]
 
 @dataclass(frozen=True, slots=True)
 class Region:
-    """Polygons in pixels of the upright original: x to the right, y down, origin at the top left corner."""
+    """Polygons in pixels of the upright original: x to the right, y down, origin at the top left corner.
+
+    ``names`` says what each polygon holds, where that matters (``"covered"``, ``"exposed"``); else empty.
+    """
 
     polygons: tuple[Polygon, ...]
+    names: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.names and len(self.names) != len(self.polygons):
+            raise ValueError(f"{len(self.polygons)} polygons need as many names, got {len(self.names)}")
 
     @classmethod
     def from_arrays(cls, arrays: Iterable[NDArray[Any]]) -> Region:
@@ -163,13 +171,18 @@ class Region:
         return min(xs), min(ys), max(xs), max(ys)
 
     def to_json(self) -> dict[str, Any]:
-        """Return the contract's JSON form."""
-        return {"polygons": [[[round(x, 1), round(y, 1)] for x, y in p] for p in self.polygons]}
+        """Return the contract's JSON form; ``names`` only where there are any."""
+        out: dict[str, Any] = {
+            "polygons": [[[round(x, 1), round(y, 1)] for x, y in p] for p in self.polygons]
+        }
+        if self.names:
+            out["names"] = list(self.names)
+        return out
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Region:
         """Return what :meth:`to_json` wrote."""
-        return cls(tuple(_polygon(points) for points in data["polygons"]))
+        return cls(tuple(_polygon(points) for points in data["polygons"]), tuple(data.get("names", ())))
 
 
 @dataclass(frozen=True, slots=True)
