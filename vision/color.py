@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -30,8 +31,12 @@ _RGB_TO_XYZ = np.array(
 _XYZ_TO_RGB = np.linalg.inv(_RGB_TO_XYZ)
 #: XYZ of the white, Y = 1.
 WHITE = _RGB_TO_XYZ.sum(axis=1)
+_PER_WHITE = np.diag(1 / WHITE)
 
 _DELTA = 6 / 29  # CIE 15:2004, the linear part of L*a*b* near black
+
+# L* = 116 f(Y) - 16, a* = 500 (f(X) - f(Y)), b* = 200 (f(Y) - f(Z)).
+_F_TO_LAB = np.array([[0.0, 116.0, 0.0, -16.0], [500.0, -500.0, 0.0, 0.0], [0.0, 200.0, -200.0, 0.0]])
 
 _CODES = np.arange(256) / 255.0
 _TABLE = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4)
@@ -46,10 +51,26 @@ def srgb_to_linear(srgb: NDArray[Any]) -> Array:
         Any shape. uint8 codes (0–255, by table) or floats 0–1; negative floats are mirrored.
     """
     if np.asarray(srgb).dtype == np.uint8:
-        return np.asarray(_TABLE[srgb])
+        codes = np.asarray(srgb)
+        # OpenCV's table is ten times as fast as indexing; it does not take empty or scalar arrays.
+        return _by_table(codes) if codes.size and codes.ndim else np.asarray(_TABLE[codes])
     value = np.abs(np.asarray(srgb, np.float64))
     light = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
     return np.copysign(light, srgb)
+
+
+def _by_table(codes: NDArray[np.uint8]) -> Array:
+    flat = np.ascontiguousarray(codes).reshape(codes.shape[0], -1)
+    return np.asarray(cv2.LUT(flat, _TABLE), np.float64).reshape(codes.shape)
+
+
+def _mapped(values: ArrayLike, matrix: Array) -> Array:
+    """Return ``matrix`` (3 rows of 3, or of 4 with an offset) applied to the last axis of (..., 3) values."""
+    given = np.asarray(values, np.float64)
+    if given.size < 3000:
+        return np.asarray(given @ matrix[:, :3].T + matrix[:, 3:].sum(axis=1))
+    flat = np.ascontiguousarray(given).reshape(-1, 1, 3)
+    return np.asarray(cv2.transform(flat, matrix), np.float64).reshape(given.shape)
 
 
 def linear_to_srgb(linear: NDArray[Any]) -> Array:
@@ -61,26 +82,22 @@ def linear_to_srgb(linear: NDArray[Any]) -> Array:
 
 def linear_to_xyz(linear: ArrayLike) -> Array:
     """Return XYZ (Y = 1 for white) of (..., 3) linear sRGB."""
-    return np.asarray(linear, np.float64) @ _RGB_TO_XYZ.T
+    return _mapped(linear, _RGB_TO_XYZ)
 
 
 def xyz_to_linear(xyz: ArrayLike) -> Array:
     """Return linear sRGB, not clipped, of (..., 3) XYZ (Y = 1 for white)."""
-    return np.asarray(xyz, np.float64) @ _XYZ_TO_RGB.T
+    return _mapped(xyz, _XYZ_TO_RGB)
 
 
 def xyz_to_lab(xyz: ArrayLike) -> Array:
     """Return CIELAB (L* 0–100) of (..., 3) XYZ relative to D65 (CIE 15:2004)."""
-    ratio = np.asarray(xyz, np.float64) / WHITE
+    ratio = _mapped(xyz, _PER_WHITE)
     f = np.cbrt(ratio)
     near_black = ratio <= _DELTA**3
     if near_black.any():
-        f = np.where(near_black, ratio / (3 * _DELTA**2) + 4 / 29, f)
-    lab = np.empty_like(f)
-    lab[..., 0] = 116 * f[..., 1] - 16
-    lab[..., 1] = 500 * (f[..., 0] - f[..., 1])
-    lab[..., 2] = 200 * (f[..., 1] - f[..., 2])
-    return lab
+        np.copyto(f, ratio / (3 * _DELTA**2) + 4 / 29, where=near_black)
+    return _mapped(f, _F_TO_LAB)
 
 
 def lab_to_xyz(lab: ArrayLike) -> Array:
