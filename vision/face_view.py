@@ -168,8 +168,26 @@ def warp(
 
 
 def blurred(values: NDArray[Any], sigma: float) -> NDArray[np.float64]:
-    """Return float64 values blurred by a Gaussian of ``sigma`` pixels."""
-    return np.asarray(cv2.GaussianBlur(np.asarray(values, np.float64), (0, 0), sigma), np.float64)
+    """Return float64 values blurred by a Gaussian of ``sigma`` pixels.
+
+    A wide blur is made on a reduced picture: within about a hundredth of the exact one, many times faster.
+    """
+    exact = np.asarray(values, np.float64)
+    shrink = int(sigma / 4)
+    if shrink < 2:
+        return np.asarray(cv2.GaussianBlur(exact, (0, 0), sigma), np.float64)
+    height, width = exact.shape[:2]
+    top, left = (shrink * int(min(3 * sigma, side - 1) / shrink) for side in (height, width))
+    low, right = (-side % shrink + edge for side, edge in ((height, top), (width, left)))
+    if min(height, width) <= max(low, right):
+        return np.asarray(cv2.GaussianBlur(exact, (0, 0), sigma), np.float64)
+    wide = cv2.copyMakeBorder(exact, top, low, left, right, cv2.BORDER_REFLECT_101)
+    size = (wide.shape[1] // shrink, wide.shape[0] // shrink)
+    small = cv2.resize(wide, size, interpolation=cv2.INTER_AREA)
+    # Averaging over a pixel of the reduced picture has blurred already, by a variance of 1/12 of it.
+    small = cv2.GaussianBlur(small, (0, 0), float(np.sqrt((sigma / shrink) ** 2 - 1 / 12)))
+    out = cv2.resize(small, (wide.shape[1], wide.shape[0]), interpolation=cv2.INTER_CUBIC)
+    return np.asarray(out[top : top + height, left : left + width], np.float64)
 
 
 def outlines(mask: NDArray[np.bool_]) -> list[NDArray[np.int32]]:
