@@ -18,6 +18,9 @@ from vision.color import luminance, srgb_to_linear
 from vision.locate.places import SolePlace
 from vision.photo import Photo
 
+#: Linear light of the 256 sRGB codes.
+_LIGHT = srgb_to_linear(np.arange(256, dtype=np.uint8)).astype(np.float32)
+
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
 
@@ -146,10 +149,12 @@ def cut_out(photo: Photo, sole: SolePlace, longest: float = 900.0) -> Sole | Non
     if x1 - x0 < 8 or y1 - y0 < 8:
         return None
     scale = min(1.0, longest / length)
-    rgb: Floats = srgb_to_linear(photo.rgb[y0:y1, x0:x1])
+    # Float32 is finer than the photo's codes by far, and light must be averaged as light.
+    rgb: Floats = cv2.LUT(np.ascontiguousarray(photo.rgb[y0:y1, x0:x1]), _LIGHT)
     size = (max(8, round((x1 - x0) * scale)), max(8, round((y1 - y0) * scale)))
     if scale < 1:
         rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    rgb = rgb.astype(np.float64)
     mask = np.zeros(rgb.shape[:2], np.uint8)
     shape = np.round(((outline - (x0, y0) + 0.5) * scale - 0.5) * 16).astype(np.int32)
     cv2.fillPoly(mask, [shape], 1, shift=4)
