@@ -100,17 +100,21 @@ def _quads(view: NDArray[np.uint8]) -> Iterator[Array]:
     frame = view.shape[0] * view.shape[1]
     seen: list[Array] = []
     for even in _even_areas(view):
-        reach = float(np.sqrt(float(even.sum())))
+        left, top, wide, tall = cv2.boundingRect(even)
+        reach = float(np.sqrt(float(cv2.countNonZero(even))))
         widths = {int(np.clip(share * reach, 7, 41)) | 1 for share in (0.08, 0.2)}
         contours = [
             contour
             for width in widths
             for contour in cv2.findContours(
                 cv2.morphologyEx(
-                    even, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+                    even[max(0, top - width) : top + tall + width, max(0, left - width) : left + wide + width],
+                    cv2.MORPH_OPEN,
+                    cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)),
                 ),
                 cv2.RETR_EXTERNAL,
                 cv2.CHAIN_APPROX_NONE,
+                offset=(max(0, left - width), max(0, top - width)),
             )[0]
         ]
         for contour in contours:
