@@ -118,8 +118,9 @@ def refuse(reading: FaceReading, trait: str, method: str) -> TraitRecord | None:
 
 def is_monochrome(view: FaceView) -> bool:
     """Tell whether a picture is black and white or toned: all pixels share one line through black."""
-    rgb = view.linear[view.valid].astype(np.float64)
-    rgb = rgb[:: max(1, len(rgb) // 8000)]
+    places = np.flatnonzero(view.valid)
+    places = places[:: max(1, len(places) // 8000)]
+    rgb = view.linear.reshape(-1, 3)[places].astype(np.float64)
     light = rgb @ LUMA
     lit = (light > 0.02) & (light < 0.9)
     if np.count_nonzero(lit) < 50:
