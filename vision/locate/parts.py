@@ -1,0 +1,224 @@
+"""Which pixel shows which part: three small networks of our own, behind one interface.
+
+One looks at a whole photo, one at a face, one at a sole. They were trained on widely randomized renders
+(``sample_images/train_parts.py``; a training record lies beside each). They say where to look and give a
+second opinion; measurements find edges and colors in the pixels themselves. Where the weights or the runtime
+are missing every function returns None and the classical ways go on.
+
+How a dealer would be misled: a network is sure of things unlike all it has seen. So no state rests on its
+word alone: it must agree with what is measured, and a disagreement is said to be one.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import logging
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.face_view import warp
+from vision.locate.places import FacePlace, SolePlace
+from vision.photo import Photo
+
+log = logging.getLogger(__name__)
+
+Floats = NDArray[Any]
+
+#: A face's square is this many times as wide as the mean of eye distance and eyes-to-mouth distance.
+FACE_SQUARE = 3.2
+#: A sole's square is this many times as long as the sole.
+SOLE_SQUARE = 1.35
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """One network's answer.
+
+    Attributes
+    ----------
+    names
+        The parts, in the order of the first axis of ``chance``.
+    chance
+        (P, h, w) float32, probability of each part at each sample.
+    answers
+        Question → probability of each state, at the temperature found on held-out renders.
+    to_samples
+        (2, 3) matrix from pixels of the upright original to samples of ``chance``.
+    """
+
+    names: tuple[str, ...]
+    chance: Floats
+    answers: Mapping[str, Mapping[str, float]]
+    to_samples: Floats
+
+    def of(self, *names: str) -> Floats:
+        """Return (h, w) the probability of any of some parts."""
+        return np.asarray(self.chance[[self.names.index(n) for n in names]].sum(0))
+
+    def share(self, *names: str) -> float:
+        """Return the share of the square that shows some parts."""
+        return float(self.of(*names).mean())
+
+    def on(self, to_view: Floats, shape: tuple[int, int], *names: str) -> Floats:
+        """Return the probability of any of some parts on another grid.
+
+        Parameters
+        ----------
+        to_view
+            (2, 3) matrix from pixels of the original to the wanted grid.
+        shape
+            (H, W) of that grid.
+
+        Returns
+        -------
+        (H, W) float32, 0 outside of what the network saw.
+        """
+        back = cv2.invertAffineTransform(np.asarray(to_view, np.float64))
+        samples = self.to_samples[:, :2] @ back[:, :2]
+        offset = self.to_samples[:, :2] @ back[:, 2] + self.to_samples[:, 2]
+        matrix = np.hstack([samples, offset[:, None]])
+        return np.asarray(
+            cv2.warpAffine(
+                self.of(*names).astype(np.float32), matrix, (shape[1], shape[0]),
+                flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            )
+        )  # fmt: skip
+
+
+def available(name: str) -> bool:
+    """Return whether a network (``parts``, ``face`` or ``sole``) can be asked."""
+    return _session(name) is not None
+
+
+def of_photo(photo: Photo) -> Parts | None:
+    """Ask about a whole photo; None when the network is not available."""
+    if _session("parts") is None:
+        return None
+    side = float(max(photo.width, photo.height))
+    small, scale = photo.small
+    found = _ask("parts", small, (small.shape[1] / 2, small.shape[0] / 2), side * scale, 0.0)
+    matrix = found.to_samples.copy()
+    matrix[:, :2] *= scale
+    return Parts(found.names, found.chance, found.answers, matrix)
+
+
+def of_face(photo: Photo, face: FacePlace) -> Parts | None:
+    """Ask about one face; None when the network is not available or the face has no eyes and mouth."""
+    if _session("face") is None or not (face.left_eye and face.right_eye and face.lips):
+        return None
+    x, y, side, roll = face_square(*(_middle(p) for p in (face.left_eye, face.right_eye, face.lips)))
+    return _ask("face", photo.rgb, (x, y), side, roll)
+
+
+def of_sole(photo: Photo, sole: SolePlace) -> Parts | None:
+    """Ask about one sole; None when the network is not available."""
+    if _session("sole") is None or len(sole.outline) < 3:
+        return None
+    x, y, side, turn = sole_square(np.asarray(sole.outline, np.float64))
+    return _ask("sole", photo.rgb, (x, y), side, turn)
+
+
+def face_square(left_eye: Floats, right_eye: Floats, mouth: Floats) -> tuple[float, float, float, float]:
+    """Return x, y, side (px) and clockwise roll (radians) of the upright square around a face.
+
+    Parameters
+    ----------
+    left_eye, right_eye, mouth
+        (2,) middles of the eyes (the image's left and right) and of the lips.
+    """
+    eyes = (left_eye + right_eye) / 2
+    across, down = right_eye - left_eye, mouth - eyes
+    width, height = max(float(np.hypot(*across)), 1e-6), max(float(np.hypot(*down)), 1e-6)
+    both = across / width + np.array([down[1], -down[0]]) / height
+    x, y = eyes + 0.5 * down
+    return float(x), float(y), FACE_SQUARE * 0.5 * (width + height), math.atan2(both[1], both[0])
+
+
+def sole_square(outline: Floats) -> tuple[float, float, float, float]:
+    """Return x, y, side (px) and turn (radians) of the square along a sole's long axis.
+
+    Parameters
+    ----------
+    outline
+        (N, 2) corners.
+    """
+    middle = (outline.min(0) + outline.max(0)) / 2
+    _, axes = np.linalg.eigh(np.cov((outline - middle).T))
+    long, short = axes[:, 1], axes[:, 0]
+    along, across = outline @ long, outline @ short
+    x, y = long * (along.min() + along.max()) / 2 + short * (across.min() + across.max()) / 2
+    return float(x), float(y), float(SOLE_SQUARE * np.ptp(along)), math.atan2(long[0], -long[1])
+
+
+def _middle(polygon: Any) -> Floats:
+    points = np.asarray(polygon, np.float64)
+    return np.asarray((points.min(0) + points.max(0)) / 2)
+
+
+@functools.cache
+def _session(name: str) -> tuple[Any, Mapping[str, Any]] | None:
+    """Return the runtime session and the training record, or None when either is missing."""
+    folder = resources.files("vision") / "models"
+    weights, record = folder / f"{name}.onnx", folder / f"{name}.json"
+    if not (weights.is_file() and record.is_file()):
+        return None
+    try:
+        import onnxruntime
+
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = 1
+        options.inter_op_num_threads = 1
+        options.log_severity_level = 3
+        session = onnxruntime.InferenceSession(
+            weights.read_bytes(), options, providers=["CPUExecutionProvider"]
+        )
+        return session, json.loads(record.read_text("utf-8"))
+    except Exception as error:  # the runtime raises types of its own; the classical ways go on
+        log.warning("the %s network cannot be used: %s", name, error)
+        return None
+
+
+def _ask(name: str, rgb: NDArray[np.uint8], center: tuple[float, float], side: float, turn: float) -> Parts:
+    """Cut a turned square out of a picture and ask a network about it."""
+    loaded = _session(name)
+    assert loaded is not None  # callers have looked
+    session, record = loaded
+    size, stride = int(record["size"]), int(record["stride"])
+    scale = size / max(side, 1.0)
+    c, s = math.cos(turn) * scale, math.sin(turn) * scale
+    matrix = np.array([[c, s, 0.0], [-s, c, 0.0]])
+    # Pixel centers lie at whole numbers: the middle of the square is at (size - 1) / 2.
+    matrix[:, 2] = (size - 1) / 2 - matrix[:, :2] @ (np.asarray(center, np.float64) - 0.5)
+    square, valid = warp(rgb, matrix, (size, size))
+    square = np.where(valid[..., None], square, 127).astype(np.float32) / 255
+    out = session.run(
+        None, {session.get_inputs()[0].name: np.ascontiguousarray(square.transpose(2, 0, 1)[None])}
+    )
+    heads: Mapping[str, list[str]] = record["heads"]
+    answers = {
+        head: dict(zip(states, _softmax(logits[0] / _temperature(record, head)).tolist(), strict=True))
+        for (head, states), logits in zip(heads.items(), out[1:], strict=True)
+    }
+    # Sample j was taught the part of pixel stride · j + stride // 2.
+    to_samples = matrix / stride
+    to_samples[:, 2] -= (stride // 2) / stride
+    return Parts(tuple(record["parts"]), _softmax(out[0][0]).astype(np.float32), answers, to_samples)
+
+
+def _temperature(record: Mapping[str, Any], head: str) -> float:
+    """Return the softening found on held-out renders; never less than 1, for unseen photos differ more."""
+    return max(1.0, float((record["held_out"].get(head) or {}).get("temperature", 1.0)))
+
+
+def _softmax(logits: Floats) -> Floats:
+    """Return probabilities along the first axis."""
+    weights = np.exp(logits - logits.max(0, keepdims=True))
+    return np.asarray(weights / weights.sum(0, keepdims=True))
