@@ -150,9 +150,15 @@ def cut_out(photo: Photo, sole: SolePlace, longest: float = 900.0) -> Sole | Non
         return None
     scale = min(1.0, longest / length)
     # Float32 is finer than the photo's codes by far, and light must be averaged as light.
-    rgb: Floats = cv2.LUT(np.ascontiguousarray(photo.rgb[y0:y1, x0:x1]), _LIGHT)
+    small, small_scale = photo.small
+    if scale <= small_scale:
+        sx0, sy0, sx1, sy1 = (round(v * small_scale) for v in (x0, y0, x1, y1))
+        codes = small[sy0 : max(sy1, sy0 + 1), sx0 : max(sx1, sx0 + 1)]
+    else:
+        codes = photo.rgb[y0:y1, x0:x1]
+    rgb: Floats = cv2.LUT(np.ascontiguousarray(codes), _LIGHT)
     size = (max(8, round((x1 - x0) * scale)), max(8, round((y1 - y0) * scale)))
-    if scale < 1:
+    if rgb.shape[1::-1] != size:
         rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
     rgb = rgb.astype(np.float64)
     mask = np.zeros(rgb.shape[:2], np.uint8)
@@ -238,10 +244,20 @@ def _relative_darkness(cut: Sole, scale: float) -> tuple[Floats, Floats]:
     inner = cv2.erode(wide, np.ones((3, 3), np.uint8))
     filled: Floats = np.where(inner > 0, y, around).astype(np.float32)
     filled = cv2.GaussianBlur(filled, (0, 0), 0.8)
-    reach = 2 * round(0.25 * min(cut.width * scale, 0.5 * cut.length * scale)) + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
-    base = cv2.morphologyEx(filled, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
-    return filled / np.maximum(base, _TINY), wide
+    reach = 0.25 * min(cut.width * scale, 0.5 * cut.length * scale)
+    return filled / np.maximum(_closed(filled, reach), _TINY), wide
+
+
+def _closed(values: Floats, reach: float) -> Floats:
+    """Return values with dark spots narrower than 2 ``reach`` px filled; wide ones on a reduced picture."""
+    height, width = values.shape
+    shrink = min(max(1, int(reach / 8)), max(1, min(height, width) // 8))
+    size = (round(width / shrink), round(height / shrink))
+    coarse = values if shrink == 1 else cv2.resize(values, size, interpolation=cv2.INTER_AREA)
+    side = 2 * round(reach / shrink) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    base = cv2.morphologyEx(coarse, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
+    return base if shrink == 1 else cv2.resize(base, (width, height), interpolation=cv2.INTER_LINEAR)
 
 
 def _dark_blobs(cut: Sole) -> list[tuple[float, Ellipse]]:
