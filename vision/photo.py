@@ -46,8 +46,9 @@ SMALL_SIDE = 1024
 #: Names of the Pillow readers that may run (that of JPEG also reads MPO); HEIF needs pillow-heif.
 FORMATS = ("JPEG", "PNG", "WEBP", "AVIF", "TIFF", "BMP", "GIF", "HEIF")
 
-# A progressive JPEG of very many scans costs seconds a scan; cameras and editors write about ten.
+# Each scan of a progressive JPEG passes over all pixels; cameras and editors write about ten.
 _MAX_JPEG_SCANS = 100
+_MAX_SCANNED_PIXELS = 30 * MAX_PIXELS
 # Text in a PNG is never needed; Pillow's own limit of 64 MB lets a small file grow a worker a lot.
 PngImagePlugin.MAX_TEXT_MEMORY = 8 * 2**20
 
@@ -219,7 +220,7 @@ def _refuse_by_bytes(data: bytes, label: str) -> None:
         raise PhotoError("empty", f"{label} is empty. Copy it again from the camera or the listing.")
     if len(data) > MAX_BYTES:
         raise PhotoError("too_large", f"{label} is larger than 300 MB. Export it as a JPEG.")
-    if data.startswith(b"\xff\xd8") and data.count(b"\xff\xda") > _MAX_JPEG_SCANS:
+    if data.startswith(b"\xff\xd8") and _scans(data) > _MAX_JPEG_SCANS:
         raise PhotoError("damaged", f"{label} holds more than 100 scans. Save it again as a plain JPEG.")
 
 
@@ -239,7 +240,14 @@ def _open(data: bytes, label: str) -> Image.Image:
             "too_large",
             f"{label} has {image.width} × {image.height} pixels, more than 80 million. Reduce it first.",
         )
+    if data.startswith(b"\xff\xd8") and _scans(data) * image.width * image.height > _MAX_SCANNED_PIXELS:
+        raise PhotoError("damaged", f"{label} holds more scans than its size allows. Save it as a plain JPEG.")
     return image
+
+
+def _scans(data: bytes) -> int:
+    """Number of scans of a JPEG file, at most (pictures embedded in it count too)."""
+    return data.count(b"\xff\xda")
 
 
 def _is_heif(data: bytes) -> bool:
