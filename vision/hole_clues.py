@@ -244,8 +244,8 @@ def _relative_darkness(cut: Sole, scale: float) -> tuple[Floats, Floats]:
     inner = cv2.erode(wide, np.ones((3, 3), np.uint8))
     filled: Floats = np.where(inner > 0, y, around).astype(np.float32)
     filled = cv2.GaussianBlur(filled, (0, 0), 0.8)
-    reach = 0.25 * min(cut.width * scale, 0.5 * cut.length * scale)
-    return filled / np.maximum(_closed(filled, reach), _TINY), wide
+    across = 0.25 * min(cut.width * scale, 0.5 * cut.length * scale)
+    return filled / np.maximum(_closed(filled, across), _TINY), wide
 
 
 def _closed(values: Floats, reach: float) -> Floats:
