@@ -6,8 +6,9 @@ them away; what passes them all is taken for a card. Unsure means no: a wrong ca
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
