@@ -157,7 +157,9 @@ def _squares(rgb: NDArray[np.uint8]) -> list[_Square]:
     short = min(rgb.shape[:2])
     found: list[_Square] = []
     lab = cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB)
-    for channel in (rgb.max(axis=2), lab[..., 0], rgb.min(axis=2), lab[..., 1], lab[..., 2]):
+    red, green, blue = cv2.split(rgb)
+    brightest, darkest = cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue)
+    for channel in (brightest, lab[..., 0], darkest, lab[..., 1], lab[..., 2]):
         for block in (max(short // 40 | 1, 5), max(short // 14 | 1, 5)):
             binary = cv2.adaptiveThreshold(
                 channel, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY, block, -2
