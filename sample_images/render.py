@@ -32,7 +32,7 @@ _SUBJECT_CLASSES = [i for n, i in CLASSES.items() if n not in ("background", "ch
 
 
 @contextlib.contextmanager
-def _quiet() -> Iterator[None]:
+def quiet() -> Iterator[None]:
     """Blender prints to the C-level standard output; send that to nowhere."""
     sys.stdout.flush()
     keep = os.dup(1)
@@ -195,7 +195,7 @@ def main() -> int:
             continue
         start = time.monotonic()
         try:
-            with _quiet():
+            with quiet():
                 render_photo(recipe, args.out, args.scale, args.samples)
             print(
                 f"{recipe.folder}/{recipe.id}: {time.monotonic() - start:.1f} s", file=sys.stderr, flush=True
