@@ -177,19 +177,19 @@ def split(mask: Mask, least: float) -> list[Mask]:
     """Return two parts of a region that hang together by a neck, or nothing."""
     far = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
     for level in np.array([0.2, 0.32, 0.45, 0.6, 0.75]) * far.max():
-        cores = [c for c in components((far > level).astype(np.uint8), 12) if c.sum() > 0.08 * mask.sum()]
+        cores = components((far > level).astype(np.uint8), max(12.0, 0.08 * np.count_nonzero(mask)))
         if len(cores) < 2:
             continue
-        cores = sorted(cores, key=lambda c: -int(c.sum()))[:2]
+        cores = sorted(cores, key=np.count_nonzero, reverse=True)[:2]
         gaps = [cv2.distanceTransform((~c).astype(np.uint8), cv2.DIST_L2, 5) for c in cores]
         first = mask & (gaps[0] <= gaps[1])
         parts = [first, mask & ~first]
-        return parts if min(int(p.sum()) for p in parts) >= least else []
+        return parts if min(np.count_nonzero(p) for p in parts) >= least else []
     return []
 
 
 def _overlap(a: Mask, b: Mask) -> float:
-    return float((a & b).sum() / max(1, (a | b).sum()))
+    return float(np.count_nonzero(a & b) / max(1, int(np.count_nonzero(a | b))))
 
 
 def describe(scene: Scene, mask: Mask, color: Mask | None = None) -> Blob:
