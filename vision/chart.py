@@ -739,6 +739,18 @@ def _worth_saying(refused: list[str]) -> tuple[str, ...]:
     return tuple(kinds.values())
 
 
+def _stand_together(squares: list[_Square]) -> bool:
+    """Return whether any three squares of about one size lie side by side, as the fields of a chart do."""
+    centers = np.array([s.center for s in squares]).reshape(-1, 2)
+    sizes = np.array([s.size for s in squares])
+    for center, size in zip(centers, sizes, strict=True):
+        gap = np.hypot(*(centers - center).T)
+        near = (gap < 1.9 * size) & (sizes > 0.6 * size) & (sizes < 1.65 * size)
+        if np.count_nonzero(near) >= 3:
+            return True
+    return False
+
+
 def _candidates(rgb: NDArray[np.uint8]) -> Iterator[Array]:
     """Yield distinct grid homographies in pixels of ``rgb``, from coarse to fine views of it."""
     long_side = max(rgb.shape[:2])
@@ -746,11 +758,15 @@ def _candidates(rgb: NDArray[np.uint8]) -> Iterator[Array]:
     if long_side < 700:
         scales.append(900 / long_side)
     seen: list[Array] = []
-    for scale in scales:
+    squares: list[_Square] = []
+    for number, scale in enumerate(scales):
+        if number and long_side > _LARGE and not _stand_together(squares):
+            return
         view = rgb
-        if scale != 1:
-            how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-            view = np.asarray(cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=how), np.uint8)
+        if scale < 1:
+            view = shrunk(rgb, (round(rgb.shape[1] * scale), round(rgb.shape[0] * scale)))
+        elif scale > 1:
+            view = np.asarray(cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC), np.uint8)
         squares = _squares(view)
         up = np.diag([1 / scale, 1 / scale, 1.0])
         for homography in itertools.chain(_grids(squares), _detector_grids(view)):
