@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from vision.calibration import follow, undo_tone
 from vision.color import delta_e_2000, linear_to_lab, luminance, srgb_to_linear, xyz_to_linear
+from vision.photo import shrunk
 
 Array = NDArray[np.float64]
 
@@ -62,6 +63,8 @@ BRADFORD_D50_D65: Array = np.array(
 
 #: Patches narrower than this are refused: blur, demosaicing and JPEG chroma subsampling mix neighbors.
 MIN_PITCH_PX = 10.0
+#: Long side of a photo that is large enough to show in its coarse view every chart of some use.
+_LARGE = 2400
 _COLUMNS, _ROWS = 6, 4
 
 
