@@ -769,7 +769,9 @@ def _candidates(rgb: NDArray[np.uint8]) -> Iterator[Array]:
         if scale < 1:
             view = shrunk(rgb, (round(rgb.shape[1] * scale), round(rgb.shape[0] * scale)))
         elif scale > 1:
-            view = np.asarray(cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC), np.uint8)
+            view = np.asarray(
+                cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC), np.uint8
+            )
         squares = _squares(view)
         up = np.diag([1 / scale, 1 / scale, 1.0])
         for homography in itertools.chain(_grids(squares), _detector_grids(view)):
