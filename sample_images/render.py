@@ -92,6 +92,7 @@ def render_photo(recipe: Recipe, out: Path, scale: float = 1.0, samples: int = 6
     record = {
         "photo": f"{recipe.id}.jpg",
         "seed": recipe.seed,
+        "module": recipe.module,
         "view": subject.view,
         "width_px": setting.width,
         "height_px": setting.height,
