@@ -120,6 +120,7 @@ def record_from_json(data: Mapping[str, Any]) -> PhotoRecord:
         steps=tuple(data["steps"]),
         notes=tuple(data["notes"]),
         heads={part: _box(box) for part, box in data.get("heads", {}).items()},
+        places={name: Region.from_json(region) for name, region in data.get("places", {}).items()},
     )
 
 

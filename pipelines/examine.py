@@ -10,6 +10,7 @@ import dataclasses
 import functools
 import importlib
 import math
+import pickle
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,7 +20,7 @@ from pipelines import files
 from pipelines.regions import RegionsFile
 from vision.calibration import Calibration
 from vision.errors import PhotoError
-from vision.locate.places import FacePlace, MarkPlace, Places, ViewPlace
+from vision.locate.places import FacePlace, Places, ViewPlace
 from vision.traits import SCHEMA, STATE_THRESHOLD, VIEWS_OF, Reason, Region, Trait, TraitRecord, View
 
 if TYPE_CHECKING:
@@ -34,6 +35,8 @@ _FEWEST_LETTERS = 4
 _MAYBE_SOLES = 0.08
 
 Box = tuple[float, float, float, float]
+#: Called with a photo's record each time one more trait was read.
+Keep = Callable[["PhotoRecord"], None]
 
 #: Traits that say nothing in a photo whose colors mean nothing.
 COLOR_TRAITS = frozenset(
@@ -46,6 +49,9 @@ _FACE_TRAITS: Mapping[Trait, str] = {
     Trait.LIP_PAINT: "vision.lips",
     Trait.EAR_STAIN: "vision.ear_stain",
 }
+
+_FACE_PARTS = ("left_eye", "right_eye", "lips", "skin", "left_ear", "right_ear")
+_SOLE_PARTS = {"left_sole": "left_foot", "right_sole": "right_foot"}
 
 _ABSENCE = frozenset({"absent", "none"})
 _NOTHING_BY_ITSELF = frozenset({Trait.FOOT_HOLES, Trait.SKIN_FADE})
@@ -78,6 +84,9 @@ class PhotoRecord:
     heads
         In a photo of many dolls: where each head is, by ``part``, as (x0, y0, x1, y1) in pixels of the
         upright original.
+    places
+        What was located in a photo of one doll, by the names of :data:`pipelines.regions.PLACES`: where a
+        person would point to put it right.
     """
 
     file: str
@@ -92,6 +101,7 @@ class PhotoRecord:
     steps: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     heads: Mapping[str, Box] = field(default_factory=dict)
+    places: Mapping[str, Region] = field(default_factory=dict)
 
     @classmethod
     def failed(cls, file: str, reason: str, message: str, **rest: Any) -> PhotoRecord:
@@ -120,6 +130,8 @@ class PhotoRecord:
         }
         if self.heads:
             out["heads"] = {part: [round(v, 1) for v in box] for part, box in self.heads.items()}
+        if self.places:
+            out["places"] = {name: region.to_json() for name, region in self.places.items()}
         return out
 
 
@@ -149,7 +161,13 @@ def examine_file(path: Path, request: Request | None = None, name: str = "") -> 
         return PhotoRecord.failed(name, error.reason, str(error))
     said = request.regions.of(path.name)
     try:
-        return examine(photo, only=request.only, view=request.view or said.view, regions=said.places)
+        return examine(
+            photo,
+            only=request.only,
+            view=request.view or said.view,
+            regions=said.places,
+            absent=said.absent,
+        )
     except Exception as error:  # one photo must not cost the batch, whatever a model does
         return PhotoRecord.failed(
             name,
@@ -168,6 +186,9 @@ def examine(
     only: Collection[Trait] | None = None,
     view: View | None = None,
     regions: Mapping[str, Region] | None = None,
+    absent: Collection[str] = (),
+    first: Collection[Trait] = (),
+    keep: Keep | None = None,
 ) -> PhotoRecord:
     """Examine one decoded photo.
 
@@ -180,44 +201,56 @@ def examine(
         What the photo shows, when a person said so.
     regions
         Places that a person pointed out, by the names of :data:`pipelines.regions.PLACES`.
+    absent
+        Places of which a person says that they are not there, whatever is found.
+    first
+        Traits to read before the others; the record is in the usual order all the same.
+    keep
+        Called with what is known so far each time a trait was read.
 
     Raises
     ------
     Exception
         Whatever locating raises; failures of measurements become records.
     """
-    places, said, notes = _locate(photo, view, regions or {})
-    calibration, more = _white(photo, said.get("neutral"), places.faces)
+    places, said, notes = _locate(photo, view, regions or {}, absent)
+    calibration, more = _white(photo, said.get("neutral"), places.faces, cards="neutral" not in absent)
     job = _Job(photo, places, calibration, said)
     if job.letters_speak():
         job = dataclasses.replace(job, places=dataclasses.replace(places, view=_by_letters(job.text_read)))
         places = job.places
     wanted = list(Trait) if only is None else [t for t in Trait if t in only]
-    records: list[TraitRecord] = []
-    for trait in wanted:
-        if places.view.state in VIEWS_OF[trait]:
-            records += job.measure(trait)
-        elif only is not None:
-            records.append(_not_in_view(trait, places.view.state))
-    return PhotoRecord(
+    record = PhotoRecord(
         file=photo.file,
         sha256=photo.sha256,
         width_px=photo.width,
         height_px=photo.height,
         view=places.view,
         calibration=calibration,
-        traits=tuple(records),
         steps=photo.steps,
         notes=(*notes, *more, *places.notes),
         heads=_heads(places, photo) if places.view.state is View.CROWD else {},
+        places=_pointable(places, calibration),
     )
+    found: dict[Trait, list[TraitRecord]] = {}
+    for trait in sorted(wanted, key=lambda t: t not in first):
+        if places.view.state in VIEWS_OF[trait]:
+            found[trait] = job.measure(trait)
+        elif only is not None:
+            found[trait] = [_not_in_view(trait, places.view.state)]
+        else:
+            continue
+        record = dataclasses.replace(record, traits=tuple(r for t in wanted for r in found.get(t, ())))
+        if keep is not None:
+            keep(record)
+    return record
 
 
 # -- before measuring ---------------------------------------------------------------------------------
 
 
 def _locate(
-    photo: Photo, view: View | None, regions: Mapping[str, Region]
+    photo: Photo, view: View | None, regions: Mapping[str, Region], absent: Collection[str]
 ) -> tuple[Places, Mapping[str, Region], tuple[str, ...]]:
     """Find places; pointed-out regions that lie outside the picture are dropped with a note."""
     inside = {name: region for name, region in regions.items() if _overlaps(region, photo)}
@@ -226,13 +259,59 @@ def _locate(
         for name in regions
         if name not in inside
     )
+    notes += tuple(
+        f"{said}: {', '.join(name.replace('_', ' ') for name in names)}."
+        for said, names in (("Pointed out by a person", inside), ("Left out as a person says", absent))
+        if names
+    )
     find_places = _function("vision.locate.view", "find_places")
     # A neutral thing says nothing about where parts of the doll are.
     parts = {name: region for name, region in inside.items() if name != "neutral"}
-    places: Places = find_places(photo, view=view, regions=parts)
+    places: Places = _without(find_places(photo, view=view, regions=parts), absent)
     if view is not None:
         places = dataclasses.replace(places, view=ViewPlace(view, 1.0, {str(view): 1.0}))
     return places, inside, notes
+
+
+def _without(places: Places, absent: Collection[str]) -> Places:
+    """Return the places without those that a person says are not there."""
+    if not absent:
+        return places
+    nothing: dict[str, Any] = {name: () for name in absent if name in _FACE_PARTS}
+    if "lips" in nothing:
+        nothing["inner_lips"] = ()
+    feet = {_SOLE_PARTS[name] for name in absent if name in _SOLE_PARTS}
+    return dataclasses.replace(
+        places,
+        faces=tuple(dataclasses.replace(face, **nothing) for face in places.faces),
+        soles=tuple(sole for sole in places.soles if sole.part not in feet),
+        line=None if {"covered", "exposed"} & set(absent) else places.line,
+        marks=() if "mark" in absent else places.marks,
+    )
+
+
+def _pointable(places: Places, calibration: Calibration) -> dict[str, Region]:
+    """Return where things were found, by the names with which a person would point at them."""
+    found: dict[str, Region] = {}
+    if places.faces and places.view.state is not View.CROWD:
+        face = max(places.faces, key=lambda f: f.width)
+        outlines = {name: getattr(face, name) for name in _FACE_PARTS if name != "skin"}
+        found |= {name: Region((outline,)) for name, outline in outlines.items() if len(outline) >= 3}
+        if face.skin:
+            found["skin"] = Region(face.skin)
+    for sole in places.soles:
+        side = sole.part.removesuffix("_foot")
+        found[f"{side}_sole"] = Region((sole.outline,))
+        if sole.hole:
+            found[f"{side}_hole"] = Region((sole.hole,))
+    if places.line is not None:
+        sides = {"covered": places.line.covered, "exposed": places.line.exposed}
+        found |= {name: region for name, region in sides.items() if region.polygons}
+    if places.marks:
+        found["mark"] = Region((max(places.marks, key=lambda mark: mark.confidence).outline,))
+    if calibration.region is not None and calibration.method != "eye_white":
+        found["neutral"] = calibration.region
+    return found
 
 
 def _overlaps(region: Region, photo: Photo) -> bool:
@@ -241,10 +320,11 @@ def _overlaps(region: Region, photo: Photo) -> bool:
 
 
 def _white(
-    photo: Photo, hint: Region | None, faces: Sequence[FacePlace]
+    photo: Photo, hint: Region | None, faces: Sequence[FacePlace], *, cards: bool
 ) -> tuple[Calibration, tuple[str, ...]]:
+    options = {} if cards else {"cards": False}
     try:
-        found: Calibration = _function("vision.neutral", "estimate")(photo, hint=hint, faces=faces)
+        found: Calibration = _function("vision.neutral", "estimate")(photo, hint=hint, faces=faces, **options)
     except Exception as error:  # without white, colors are weaker readings; shapes are not touched
         return Calibration(), (f"White was not determined ({_short(error)}); absolute colors are uncertain.",)
     return found, ()
@@ -310,7 +390,7 @@ class _Job:
         records: list[TraitRecord] = []
         for number, face in enumerate(faces, start=1):
             head = _head_name(face, number) if crowd else None
-            found = _run(trait, _measure(module), self.photo, face, self.calibration, part=head)
+            found = _run(trait, module, self.photo, face, self.calibration, part=head)
             records += [r if head is None else _of_head(r, head, face) for r in found]
         return records
 
@@ -322,10 +402,10 @@ class _Job:
             place = self.places.line.exposed
         if place is None:
             return [_not_located(Trait.SKIN_SHEEN, "No bare vinyl was found in the photo.")]
-        return _run(Trait.SKIN_SHEEN, _measure("vision.sheen"), self.photo, place, self.calibration)
+        return _run(Trait.SKIN_SHEEN, "vision.sheen", self.photo, place, self.calibration)
 
     def _fade(self) -> list[TraitRecord]:
-        return _run(Trait.SKIN_FADE, _measure("vision.fade"), self.photo, self.places.line, self.calibration)
+        return _run(Trait.SKIN_FADE, "vision.fade", self.photo, self.places.line, self.calibration)
 
     def _feet(self) -> list[TraitRecord]:
         if not self.places.soles:
@@ -335,7 +415,7 @@ class _Job:
             for sole in self.places.soles
             for record in _run(
                 Trait.FOOT_HOLES,
-                _measure("vision.foot_holes"),
+                "vision.foot_holes",
                 self.photo,
                 sole,
                 self.calibration,
@@ -347,42 +427,29 @@ class _Job:
         return [self.text_read]
 
     def _mark_symbol(self) -> list[TraitRecord]:
-        return _run(
-            Trait.MARK_SYMBOL, _measure("vision.mark_symbol"), self.photo, self.places.marks, self.text_read
-        )
+        return _run(Trait.MARK_SYMBOL, "vision.mark_symbol", self.photo, self.places.marks, self.text_read)
 
     @functools.cached_property
     def text_read(self) -> TraitRecord:
         """The mark as read: the symbol's search needs it too, and reading twice is slow."""
-        (record,) = _run(Trait.MARK_TEXT, _read_mark, self.photo, self.places.marks)
+        (record,) = _run(Trait.MARK_TEXT, "vision.mark_text", self.photo, self.places.marks)
         return record
 
 
 def _run(
-    trait: Trait, measurement: Callable[..., Any], *arguments: Any, part: str | None = None
+    trait: Trait, module: str, photo: Photo, *arguments: Any, part: str | None = None
 ) -> list[TraitRecord]:
-    """Call a measurement; an exception becomes a ``failed`` record."""
+    """Call a measurement, or recall what it found with the same arguments; an exception becomes a record."""
+    extra = (_ocr_engine(),) if trait is Trait.MARK_TEXT else ()
     try:
-        result = measurement(*arguments)
+        key = None if photo.memo is None else (module, pickle.dumps(arguments))
+        result = photo.once(key, lambda: _function(module, "measure")(photo, *arguments, *extra))
     except Exception as error:  # whatever one measurement does, the others count
         detail = (
             f"The measurement failed ({_short(error)}). This is a fault of the program, not of the photo."
         )
         return [TraitRecord.withheld(trait, Reason.FAILED, METHOD, detail, part=part)]
     return [result] if isinstance(result, TraitRecord) else list(result)
-
-
-def _measure(module: str) -> Callable[..., Any]:
-    """Return the measurement of a module, imported when called, so that a broken import is caught too."""
-
-    def call(*arguments: Any) -> Any:
-        return _function(module, "measure")(*arguments)
-
-    return call
-
-
-def _read_mark(photo: Photo, marks: Sequence[MarkPlace]) -> Any:
-    return _function("vision.mark_text", "measure")(photo, marks, _ocr_engine())
 
 
 def _function(module: str, name: str) -> Callable[..., Any]:

@@ -24,6 +24,9 @@ from vision.traits import Quantity, Reason, TextLine, Trait, TraitRecord
 
 METHOD = "hands-on/1"
 
+#: What a findings file is called that lies with the photos of its doll, and is used unasked.
+FILE = "findings.toml"
+
 #: How sure somebody says to be, as a probability. Stated.
 SURE: Final[Mapping[str, float]] = {"certain": 0.97, "sure": 0.9, "fairly": 0.75, "unsure": 0.6}
 

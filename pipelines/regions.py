@@ -14,8 +14,11 @@ down. A place is a box of four numbers (left, top, right, bottom) or a list of a
     covered = [800, 1200, 1000, 1400]   # vinyl that a garment covered
     exposed = [800, 1600, 1000, 1800]   # vinyl beside it that light reached
 
+    not_there = ["mark"]                # what the program finds here is none: leave it out
+
 Places: ``left_eye``, ``right_eye``, ``lips``, ``skin``, ``left_ear``, ``right_ear``, ``left_sole``,
-``right_sole``, ``covered``, ``exposed``, ``mark``, ``neutral``.
+``right_sole``, ``left_hole``, ``right_hole`` (a hole in a sole), ``covered``, ``exposed``, ``mark``,
+``neutral``.
 """
 
 from __future__ import annotations
@@ -39,11 +42,16 @@ PLACES = (
     "right_ear",
     "left_sole",
     "right_sole",
+    "left_hole",
+    "right_hole",
     "covered",
     "exposed",
     "mark",
     "neutral",
 )
+
+#: What a regions file is called that lies with the photos it speaks of, and is used unasked.
+FILE = "regions.toml"
 
 _FARTHEST = 100_000.0
 _MAX_POINTS = 2_000
@@ -51,10 +59,14 @@ _MAX_POINTS = 2_000
 
 @dataclass(frozen=True)
 class PhotoRegions:
-    """What a person said about one photo; ``line`` is where in the file."""
+    """What a person said about one photo; ``line`` is where in the file.
+
+    ``absent`` names places that are not there, whatever is found.
+    """
 
     view: View | None = None
     places: Mapping[str, Region] = field(default_factory=dict)
+    absent: tuple[str, ...] = ()
     line: int = 1
 
 
@@ -106,9 +118,10 @@ def build(file: TomlFile) -> RegionsFile:
             )
         if photo != Path(photo).name:
             file.fail(path, "a file name is expected, not a path", f'Write ["{Path(photo).name}"].')
-        file.only(path, ("view", *PLACES))
+        file.only(path, ("view", "not_there", *PLACES))
         places = {key: _region(file, (photo, key), table[key]) for key in PLACES if key in table}
-        photos[photo] = PhotoRegions(_view(file, photo), places, file.line_of(path))
+        absent = _absent(file, photo, places)
+        photos[photo] = PhotoRegions(_view(file, photo), places, absent, line=file.line_of(path))
     return RegionsFile(file.name, photos)
 
 
@@ -120,6 +133,17 @@ def _view(file: TomlFile, photo: str) -> View | None:
     if word not in set(View):
         file.unknown(path, "view", word, tuple(View))
     return View(word)
+
+
+def _absent(file: TomlFile, photo: str, places: Mapping[str, Region]) -> tuple[str, ...]:
+    path = (photo, "not_there")
+    names = file.texts(path)
+    for name in names:
+        if name not in PLACES:
+            file.unknown(path, "place", name, PLACES)
+        if name in places:
+            file.fail(path, f'"{name}" is given a place and said not to be there', "Take out one of the two.")
+    return tuple(dict.fromkeys(names))
 
 
 def _region(file: TomlFile, path: KeyPath, value: Any) -> Region:

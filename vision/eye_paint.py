@@ -173,6 +173,8 @@ LUMA = np.array([0.2126, 0.7152, 0.0722])
 
 def find_eye(view: FaceView, skin: Array, outline: Polygon) -> EyePaint | None:
     """Find one painted eye near the model's outline; None when no white paint shows there."""
+    if len(outline) < 3:
+        return None
     points = view.points(outline)
     center = (points.min(axis=0) + points.max(axis=0)) / 2
     window = _window(view, center)

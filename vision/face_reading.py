@@ -10,7 +10,7 @@ than fair skin, pink at the corners, and small.
 from __future__ import annotations
 
 import weakref
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -71,17 +71,31 @@ def read_face(photo: Photo, face: FacePlace) -> FaceReading:
 
 
 def _read_face(photo: Photo, face: FacePlace) -> FaceReading:
-    view = face_view(photo, face)
-    skin = skin_model(view)
+    twin = next((r for ref, known, r in _memo if ref() is photo and _same_skin(known, face)), None)
+    view = face_view(photo, face) if twin is None else replace(twin.view, face=face)
+    skin = skin_model(view) if twin is None else twin.skin
     if skin is None:
         return FaceReading(view, None, None, None, Likeness(0.1, {}))
-    left = find_eye(view, skin, face.left_eye)
-    right = find_eye(view, skin, face.right_eye)
+    if twin is not None and twin.view.face.left_eye == face.left_eye:
+        left = twin.left
+    else:
+        left = find_eye(view, skin, face.left_eye)
+    if twin is not None and twin.view.face.right_eye == face.right_eye:
+        right = twin.right
+    else:
+        right = find_eye(view, skin, face.right_eye)
     likeness = doll_likeness(view, skin, left, right)
     if "fallback" in face.flags:
         # The place itself is a guess: only the clearest of dolls may pass.
         likeness = Likeness(FALLBACK_TRUST * likeness.probability, likeness.evidence)
     return FaceReading(view, skin, left, right, likeness)
+
+
+def _same_skin(one: FacePlace, other: FacePlace) -> bool:
+    """Whether two places are one face as located, of which a person moved eyes, lips or ears at most."""
+    if one.landmarks is None or one.landmarks is not other.landmarks:
+        return False
+    return (one.box, one.roll_deg, one.skin) == (other.box, other.roll_deg, other.skin)
 
 
 def refuse(reading: FaceReading, trait: str, method: str) -> TraitRecord | None:

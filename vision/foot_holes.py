@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from vision.calibration import Calibration
 from vision.color import luminance
-from vision.hole_clues import Sole, Spot, blur_sigma, cut_out, find_spots
+from vision.hole_clues import Sole, Spot, blur_sigma, cut_out, find_spots, spot_at
 from vision.locate.places import SolePlace
 from vision.photo import Photo
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
@@ -79,6 +79,8 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
     blocked = _gate(photo, cut, sole, region)
     if blocked is not None:
         return blocked
+    if sole.hole:
+        return _pointed_out(cut, sole)
     blur = blur_sigma(cut)
     spots, unclear = find_spots(cut)
     judged = sorted((judge(spot) for spot in spots), key=lambda j: -j.p_hole)
@@ -87,6 +89,17 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
     # A foot may have two holes; the larger one shows its kind better.
     sure = [j for j in judged if j.p_hole > 0.9 * judged[0].p_hole]
     return _classify(max(sure, key=lambda j: j.spot.diameter), sole)
+
+
+def _pointed_out(cut: Sole, sole: SolePlace) -> TraitRecord:
+    """Read the very spot a person outlined; that it was outlined does not make it a hole."""
+    spot = spot_at(cut, sole.hole)
+    if spot is None:
+        detail = (
+            "No closed dark spot can be made out at the place pointed at; a close, sharp photo would tell."
+        )
+        return _withhold(sole, Reason.AMBIGUOUS, detail, Region((sole.hole,)))
+    return _classify(judge(spot), sole)
 
 
 def _withhold(

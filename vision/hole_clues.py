@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from vision.color import luminance, srgb_to_linear
 from vision.locate.places import SolePlace
 from vision.photo import Photo
+from vision.traits import Polygon
 
 #: Linear light of the 256 sRGB codes.
 _LIGHT = srgb_to_linear(np.arange(256, dtype=np.uint8)).astype(np.float32)
@@ -217,6 +218,19 @@ def find_spots(cut: Sole) -> tuple[list[Spot], int]:
             found.append(spot)
     left = [e for e in unclear if not any(_same(e, s.ellipse) for s in found)]
     return found, len(left)
+
+
+def spot_at(cut: Sole, outline: Polygon) -> Spot | None:
+    """Return the dark spot that a person outlined, its edge refined; None when no closed one is there.
+
+    ``outline`` is in pixels of the original.
+    """
+    points = (np.asarray(outline, float).reshape(-1, 2) - cut.origin + 0.5) * cut.scale - 0.5
+    if len(points) < 3:
+        return None
+    blob = np.zeros(cut.mask.shape, np.uint8)
+    cv2.fillPoly(blob, [np.round(points * 16).astype(np.int32)], 1, shift=4)
+    return _study(cut, _moment_ellipse(blob > 0)) if blob.sum() >= 12 else None
 
 
 def _on_sole(cut: Sole, e: Ellipse) -> float:

@@ -39,7 +39,9 @@ _U_SLOPE = 0.1
 _U_BALANCE_LOG = np.array([0.17, 0.24])
 
 
-def estimate(photo: Photo, hint: Region | None = None, faces: Sequence[FacePlace] = ()) -> Calibration:
+def estimate(
+    photo: Photo, hint: Region | None = None, faces: Sequence[FacePlace] = (), *, cards: bool = True
+) -> Calibration:
     """Return the best white reference that the photo offers.
 
     Parameters
@@ -50,6 +52,8 @@ def estimate(photo: Photo, hint: Region | None = None, faces: Sequence[FacePlace
         A place the user points at: a chart or card the search may miss, or any neutral surface.
     faces
         Located faces; the painted white of their eyes serves when no chart or card is in view.
+    cards
+        False when a person says that there is no chart and no card, whatever looks like one.
 
     Returns
     -------
@@ -61,16 +65,17 @@ def estimate(photo: Photo, hint: Region | None = None, faces: Sequence[FacePlace
         pointed = _from_hint(photo, hint, notes)
         if pointed is not None:
             return pointed
-    search = find_chart(photo.rgb)
-    if search.fit is not None:
-        return _from_chart(search.fit, notes)
-    notes += search.refused
-    scene = _scene(photo)
+    scene = photo.once("scene", lambda: _scene(photo))
     guess, u_guess = (np.zeros(2), _U_BALANCE_LOG) if scene is None else scene
-    card, refused = find_card(photo.rgb, guess, u_guess)
-    if card is not None and not _is_a_patch(card, search.grids):
-        return _from_card(card, notes, known_reflectance=True)
-    notes += refused
+    if cards:
+        search = photo.once("chart", lambda: find_chart(photo.rgb))
+        if search.fit is not None:
+            return _from_chart(search.fit, notes)
+        notes += search.refused
+        card, refused = photo.once("card", lambda: find_card(photo.rgb, guess, u_guess))
+        if card is not None and not _is_a_patch(card, search.grids):
+            return _from_card(card, notes, known_reflectance=True)
+        notes += refused
     painted = _from_eyes(photo, faces, guess, u_guess, notes)
     if painted is not None:
         return painted

@@ -13,9 +13,10 @@ import logging
 import struct
 import warnings
 import zlib
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TypeVar
 
 import cv2
 import numpy as np
@@ -57,6 +58,7 @@ _STARTS = (b"\xff\xd8\xff", b"\x89PNG", b"RIFF", b"II*\0", b"MM\0*", b"BM", b"GI
 # Complaints of the readers come back as refusals; they must not also land on standard error.
 logging.getLogger("PIL").addHandler(logging.NullHandler())
 
+_Found = TypeVar("_Found")
 _OPAQUE = 250
 _ORIENTATION_TAG = 0x0112
 _TRANSPOSE = {
@@ -121,6 +123,8 @@ class Photo:
         What was done to get here, in order (``"orientation 6"``, ``"icc Display P3 to sRGB"``, …).
     file
         The name the photo goes by; not a path.
+    memo
+        Where :meth:`once` keeps what was found in these pixels; None keeps nothing.
     """
 
     rgb: NDArray[np.uint8]
@@ -128,6 +132,7 @@ class Photo:
     alpha: NDArray[np.bool_] | None = None
     steps: tuple[str, ...] = ()
     file: str = ""
+    memo: dict[Hashable, Any] | None = field(default=None, repr=False)
 
     @classmethod
     def from_array(cls, rgb: NDArray[Any], file: str = "array") -> Photo:
@@ -156,6 +161,19 @@ class Photo:
     def height(self) -> int:
         """Height in pixels."""
         return int(self.rgb.shape[0])
+
+    def once(self, key: Hashable, find: Callable[[], _Found]) -> _Found:
+        """Return what ``find`` returns, kept under ``key`` if this photo has a memo.
+
+        For what depends on these pixels and ``key`` alone: a photo that is looked at again after a person
+        moved one place is not searched anew for all the others.
+        """
+        if self.memo is None:
+            return find()
+        if key not in self.memo:
+            self.memo[key] = find()
+        found: _Found = self.memo[key]
+        return found
 
     @cached_property
     def small(self) -> tuple[NDArray[np.uint8], float]:
@@ -264,7 +282,9 @@ def _open(data: bytes, label: str) -> Image.Image:
             f"{label} has {image.width} × {image.height} pixels, more than 80 million. Reduce it first.",
         )
     if data.startswith(b"\xff\xd8") and _scans(data) * image.width * image.height > _MAX_SCANNED_PIXELS:
-        raise PhotoError("damaged", f"{label} holds more scans than its size allows. Save it as a plain JPEG.")
+        raise PhotoError(
+            "damaged", f"{label} holds more scans than its size allows. Save it as a plain JPEG."
+        )
     return image
 
 

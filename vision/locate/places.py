@@ -49,12 +49,16 @@ class FacePlace:
 
 @dataclass(frozen=True, slots=True)
 class SolePlace:
-    """One sole seen from below; ``part`` is ``left_foot`` for the one on the image's left."""
+    """One sole seen from below; ``part`` is ``left_foot`` for the one on the image's left.
+
+    ``hole`` is the outline of a hole that a person pointed out, if any.
+    """
 
     outline: Polygon
     confidence: float
     part: str
     flags: tuple[str, ...] = ()
+    hole: Polygon = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,11 +39,16 @@ REGION_VIEWS: Mapping[str, View] = {
     "right_ear": View.FACE,
     "left_sole": View.SOLES,
     "right_sole": View.SOLES,
+    "left_hole": View.SOLES,
+    "right_hole": View.SOLES,
     "covered": View.BODY,
     "exposed": View.BODY,
     "mark": View.MARK,
 }
 _FACE_KEYS = ("left_eye", "right_eye", "lips", "left_ear", "right_ear")
+_FEET = {"left": "left_foot", "right": "right_foot"}
+#: How much longer a sole is than a hole in it, where a person shows the hole alone.
+_SOLE_OVER_HOLE = 4.0
 #: A locator runs when its view is at least this likely.
 _WORTH_A_LOOK = 0.12
 _NO_FACE_MODEL = (
@@ -130,12 +135,14 @@ def find_places(
         return replace(_override(places, given), notes=tuple(notes))
     if importlib.util.find_spec("mediapipe") is None:
         notes.append(_NO_FACE_MODEL)
-    faces = _run("face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes) or []
-    soles = _run("soles", lambda m: m.find_soles(photo), notes) or []
+    faces = _run(photo, "face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes) or []
+    soles: list[SolePlace] = []
+    if not _fills_the_picture(photo, faces):
+        soles = _run(photo, "soles", lambda m: m.find_soles(photo), notes) or []
     evidence = gather(photo, faces, soles)
     marks: list[MarkPlace] | None = None
     if not faces:
-        marks = _run("mark", lambda m: m.find_marks(photo), notes) or []
+        marks = _run(photo, "mark", lambda m: m.find_marks(photo), notes) or []
         trusts = (m.confidence if on_vinyl(photo, m) else _OFF_VINYL * m.confidence for m in marks)
         evidence = replace(evidence, mark=max(trusts, default=0.0))
     seen = recognize(evidence)
@@ -145,16 +152,21 @@ def find_places(
     )
 
 
+def _fills_the_picture(photo: Photo, faces: list[FacePlace]) -> bool:
+    """Return whether a face was found for sure that leaves no room for soles: looking for them is slow."""
+    return any(f.confidence > 0.7 and f.width > 0.3 * min(photo.width, photo.height) for f in faces)
+
+
 def _implied(regions: Mapping[str, Region]) -> View | None:
     """Return the view that most of a person's regions imply, None without regions."""
     views = [REGION_VIEWS[name] for name in regions]
     return max(views, key=views.count) if views else None
 
 
-def _run(name: str, call: Callable[[Any], Any], notes: list[str]) -> Any:
+def _run(photo: Photo, name: str, call: Callable[[Any], Any], notes: list[str]) -> Any:
     """Run one locator; what goes wrong in it is noted, and the rest goes on."""
     try:
-        return call(importlib.import_module(f"vision.locate.{name}"))
+        return photo.once(("locate", name), lambda: call(importlib.import_module(f"vision.locate.{name}")))
     except ImportError:
         notes.append(f"The {name} locator is not installed.")
     except Exception as error:  # a locator's fault must not cost the photo
@@ -175,13 +187,14 @@ def _locate(
 ) -> Places:
     """Run the locators of the given views, reusing what was found already."""
     if faces is None and views & {View.FACE, View.CROWD}:
-        faces = _run("face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes)
+        faces = _run(photo, "face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes)
     if soles is None and View.SOLES in views:
-        soles = _run("soles", lambda m: m.find_soles(photo), notes)
-    line = _run("body", lambda m: m.find_line(photo), notes) if View.BODY in views else None
+        soles = _run(photo, "soles", lambda m: m.find_soles(photo), notes)
+    is_body = seen.state is View.BODY
+    line = _run(photo, "body", lambda m: m.find_line(photo), notes) if is_body else None
     wants_mark = bool(views & {View.MARK, View.HEAD_BACK})
     if marks is None and wants_mark:
-        marks = _run("mark", lambda m: m.find_marks(photo), notes)
+        marks = _run(photo, "mark", lambda m: m.find_marks(photo), notes)
     kept_faces = _numbered(faces or []) if views & {View.FACE, View.CROWD, View.BODY} else ()
     return Places(
         view=seen,
@@ -227,12 +240,16 @@ def _override(places: Places, given: Mapping[str, Region]) -> Places:
     if any(k in given for k in (*_FACE_KEYS, "skin")):
         places = replace(places, faces=_told_faces(places.faces, given))
     soles = [
-        SolePlace(given[key].polygons[0], 1.0, part, ("given",))
-        for key, part in (("left_sole", "left_foot"), ("right_sole", "right_foot"))
-        if key in given and given[key].polygons
+        SolePlace(given[f"{side}_sole"].polygons[0], 1.0, part, ("given",))
+        for side, part in _FEET.items()
+        if f"{side}_sole" in given and given[f"{side}_sole"].polygons
     ]
     if soles:
         places = replace(places, soles=tuple(soles))
+    for side, part in _FEET.items():
+        if f"{side}_hole" in given and given[f"{side}_hole"].polygons:
+            hole = given[f"{side}_hole"].polygons[0]
+            places = replace(places, soles=_with_hole(places.soles, hole, part))
     if "mark" in given and given["mark"].polygons:
         places = replace(
             places, marks=tuple(MarkPlace(p, 1.0, flags=("given",)) for p in given["mark"].polygons)
@@ -244,6 +261,19 @@ def _override(places: Places, given: Mapping[str, Region]) -> Places:
         exposed = given.get("exposed", found.exposed if found else empty)
         places = replace(places, line=LinePlace(covered, exposed, confidence=1.0, flags=("given",)))
     return places
+
+
+def _with_hole(soles: tuple[SolePlace, ...], hole: Polygon, part: str) -> tuple[SolePlace, ...]:
+    """Return the soles with a hole in the one of that part, or in a sole as large as the hole lets expect."""
+    if any(sole.part == part for sole in soles):
+        return tuple(replace(s, hole=hole, confidence=1.0) if s.part == part else s for s in soles)
+    points = np.asarray(hole, float)
+    center = (points.min(0) + points.max(0)) / 2
+    reach = _SOLE_OVER_HOLE * float(np.linalg.norm(points - center, axis=1).max())
+    turns = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    outline = center + reach * np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    around = tuple((float(x), float(y)) for x, y in outline)
+    return (*soles, SolePlace(around, 1.0, part, ("given",), hole))
 
 
 def _told_faces(faces: tuple[FacePlace, ...], given: Mapping[str, Region]) -> tuple[FacePlace, ...]:
