@@ -195,8 +195,9 @@ class Loft:
         p = self.point(angle, np.clip(z, self.low, self.high))
         q = self.point(angle, np.clip(z, self.low, self.high), 1.0) - p
         thick = grow(angle, z)
-        p = p + q * thick[..., None]
-        p[..., 2] += thick * step(z, self.high - 0.8, self.high)
+        up = step(z, self.high - 0.8, self.high)  # toward the pole a layer lies on top, and closes
+        p = p + q * (thick * np.sqrt(1 - up**2))[..., None]
+        p[..., 2] += thick * up
         return grid_object(name, p, material, wrap_u=whole, flip=True)
 
 
