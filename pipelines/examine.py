@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import importlib
+import json
 import math
 import pickle
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
@@ -168,7 +169,7 @@ def examine_file(path: Path, request: Request | None = None, name: str = "") -> 
             regions=said.places,
             absent=said.absent,
         )
-    except Exception as error:  # one photo must not cost the batch, whatever a model does
+    except (Exception, SystemExit) as error:  # one photo must not cost the batch, whatever a model does
         return PhotoRecord.failed(
             name,
             "failed",
@@ -444,12 +445,20 @@ def _run(
     try:
         key = None if photo.memo is None else (module, pickle.dumps(arguments))
         result = photo.once(key, lambda: _function(module, "measure")(photo, *arguments, *extra))
-    except Exception as error:  # whatever one measurement does, the others count
+        records = [result] if isinstance(result, TraitRecord) else list(result)
+        for record in records:
+            _require_tellable(record)
+    except (Exception, SystemExit) as error:  # whatever one measurement does, the others count
         detail = (
             f"The measurement failed ({_short(error)}). This is a fault of the program, not of the photo."
         )
         return [TraitRecord.withheld(trait, Reason.FAILED, METHOD, detail, part=part)]
-    return [result] if isinstance(result, TraitRecord) else list(result)
+    return records
+
+
+def _require_tellable(record: TraitRecord) -> None:
+    """Raise when a record could not be written later: NaN, half a character, numbers of another library."""
+    json.dumps(record.to_json(), ensure_ascii=False, allow_nan=False).encode("utf-8")
 
 
 def _function(module: str, name: str) -> Callable[..., Any]:
