@@ -1,7 +1,7 @@
 """Render the checking photos: ``python -m sample_images.independent --out DIR``.
 
-Needs bpy 4.5, numpy and Pillow. Writes ``photos/<id>.jpg``, ``truth/photos/<id>.json`` and ``.mask.png``, and a
-``split.toml`` that calls them all checking photos.
+Needs bpy 4.5, numpy and Pillow. Writes ``photos/<id>.jpg``, ``truth/photos/<id>.json`` and ``.mask.png``,
+and a ``split.toml`` that calls them all checking photos.
 """
 
 from __future__ import annotations
@@ -17,7 +17,9 @@ from .plan import Plan, plans
 
 def arguments() -> argparse.Namespace:
     """Return the command line."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--only", help="ids, separated by commas")
     parser.add_argument("--shard", default="0/1", help="i/n: every n-th photo from the i-th (i from 0)")

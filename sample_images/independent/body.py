@@ -77,7 +77,9 @@ def fade_colors(rng: np.random.Generator, skin: str, wanted: float) -> tuple[Flo
     lab = rgb_to_lab(covered)
     if wanted <= 0:
         return covered, covered
-    way = np.array([(1.0, -0.7, -0.5), (0.9, -0.9, 0.4), (-0.4, 0.1, 1.0), (0.8, -1.0, -0.1)][rng.integers(4)])
+    way = np.array(
+        [(1.0, -0.7, -0.5), (0.9, -0.9, 0.4), (-0.4, 0.1, 1.0), (0.8, -1.0, -0.1)][rng.integers(4)]
+    )
     if lab[0] > 80:
         way[0] *= -0.2
     low, high = 0.0, 30.0
@@ -148,7 +150,9 @@ def build_body(shoot: Shoot, spec: dict[str, Any], face: Face | None) -> list[bp
         dress.data.materials.append(cloth_material(shoot))
         things.append(dress)
         if low < -0.9:
-            skirt = tube("skirt", [(0, 0, -0.55), (0, 0, -1.0), (0, 0, -1.5)], [(0.53, 0.33), (0.6, 0.4), (0.7, 0.46)])
+            skirt = tube(
+                "skirt", [(0, 0, -0.55), (0, 0, -1.0), (0, 0, -1.5)], [(0.53, 0.33), (0.6, 0.4), (0.7, 0.46)]
+            )
             skirt.data.materials.append(dress.data.materials[0])
             things.append(skirt)
     if face is not None:

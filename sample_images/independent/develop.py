@@ -74,7 +74,9 @@ def phone_curve(v: Floats) -> Floats:
     return 0.62 * v**0.93 + 0.38 * v * v * (3 - 2 * v)
 
 
-def develop(picture: Floats, neutral: Floats, room: Darkroom, rng: np.random.Generator) -> tuple[Image.Image, Floats]:
+def develop(
+    picture: Floats, neutral: Floats, room: Darkroom, rng: np.random.Generator
+) -> tuple[Image.Image, Floats]:
     """Return the upright photo and what a neutral surface reads in it, linear RGB with green = 1.
 
     ``neutral`` is what white at the subject sends, in the units of ``picture``.

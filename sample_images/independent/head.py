@@ -7,6 +7,7 @@ that the paint uses, so rubbed or excess paint parts from the molding.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -96,7 +97,7 @@ def random_face(rng: np.random.Generator) -> Face:
     )
 
 
-def pick(rng: np.random.Generator, table: list[tuple[float, float, float]]) -> Floats:
+def pick(rng: np.random.Generator, table: Sequence[tuple[float, float, float]]) -> Floats:
     """Return one color of a table of CIELAB, a little moved, as linear sRGB within 0–1."""
     lab = np.array(table[rng.integers(len(table))], float) + rng.normal(0, (1.5, 1.5, 1.5))
     return np.clip(lab_to_rgb(lab), 0.002, 0.98)
@@ -159,7 +160,9 @@ def _relief(x: Floats, z: Floats, f: Face) -> Floats:
     up, low = lip_depth(x, z, f)
     out = np.zeros_like(x)
     for d, height in ((up, f.lip_up), (low, f.lip_low)):
-        out += np.where(d > 0, 0.006 * smoothstep(0, 0.005, d) + 0.014 * np.sqrt(np.clip(d / height, 0, 1)), 0)
+        out += np.where(
+            d > 0, 0.006 * smoothstep(0, 0.005, d) + 0.014 * np.sqrt(np.clip(d / height, 0, 1)), 0
+        )
     _, mouth, _ = lip_curves(x, f)
     inside = smoothstep(1.02, 0.9, np.abs(x) / f.lip_a)
     out -= 0.016 * inside * np.exp(-(((z - mouth) / 0.004) ** 2))
@@ -237,7 +240,7 @@ def _paint_lips(sheet: Sheet, f: Face, state: str, rgb: Floats, rng: np.random.G
         level = np.quantile(field[inside], 1 - keep)
         cover = _soft(molded + 0.001) * np.clip((field - level) / 0.08 + 0.5, 0, 1)
     elif state == "overpainted":
-        grow = rng.uniform(0.010, 0.024) * (1 + 0.35 * noise_image(rng, shape, 10, 2))
+        grow = rng.uniform(0.006, 0.017) * (1 + 0.35 * noise_image(rng, shape, 10, 2))
         cover = _soft(np.maximum(*lip_depth(sheet.x, sheet.z, f, grow)) + 0.002 * fine)
         near = (np.abs(sheet.x) < f.lip_a * 1.05) & (np.abs(sheet.z - f.lip_z) < 0.05)
         cover = np.where(near & (molded > -0.006), 1.0, cover)
@@ -304,7 +307,8 @@ def _paint_brow(sheet: Sheet, f: Face, side: int, rgb: Floats, rng: np.random.Ge
     s = np.linspace(0, 1, 14)
     arch = rng.uniform(0.015, 0.04)
     line = np.stack(
-        [side * (f.eye_x - 0.075 + 0.17 * s), f.eye_z + f.brow_z + arch * np.sin(np.pi * s**0.8) - 0.03 * s], -1
+        [side * (f.eye_x - 0.075 + 0.17 * s), f.eye_z + f.brow_z + arch * np.sin(np.pi * s**0.8) - 0.03 * s],
+        -1,
     )
     box = sheet.window(*np.sort(side * np.array([0.02, 0.30])), f.eye_z, f.eye_z + 0.22)
     cover = np.zeros(sheet.x.shape, np.float32)
@@ -348,7 +352,9 @@ def _ear_sheet(skin: Floats, stain: bool, part: int, rng: np.random.Generator, s
         spread = rng.uniform(0.025, 0.05)
         d = np.hypot(y - cy, (z - cz) * 0.85) / spread + 0.25 * noise_image(rng, (size, size), 14, 3)
         cover = smoothstep(1.15, 0.55, d) * rng.uniform(0.65, 0.95)
-        green = np.clip(lab_to_rgb((rng.uniform(42, 60), rng.uniform(-34, -20), rng.uniform(2, 18))), 0.005, 1)
+        green = np.clip(
+            lab_to_rgb((rng.uniform(42, 60), rng.uniform(-34, -20), rng.uniform(2, 18))), 0.005, 1
+        )
         color = color * (1 - cover[..., None]) + green * cover[..., None]
         labels[cover > 0.3, 0] = CLASSES["ear_stain"]
     if rng.random() < 0.6:
@@ -401,9 +407,7 @@ def build_head(
     slot = np.where(scalp, 2, slot)
     slot = np.where(ear, np.where(middle[:, 0] < 0, 3, 4), slot)
     corner = points[quads]
-    uv = np.stack(
-        [(corner[..., 0] - SHEET[0]) / SHEET[2], (corner[..., 2] - SHEET[1]) / SHEET[2]], -1
-    )
+    uv = np.stack([(corner[..., 0] - SHEET[0]) / SHEET[2], (corner[..., 2] - SHEET[1]) / SHEET[2]], -1)
     ear_uv = np.stack(
         [(corner[..., 1] - EAR_SHEET[0]) / EAR_SHEET[2], (corner[..., 2] - EAR_SHEET[1]) / EAR_SHEET[2]], -1
     )
@@ -442,7 +446,7 @@ def build_hair(
 ) -> list[bpy.types.Object]:
     """Root strands on the scalp: ``ponytail``, ``bubble``, ``long``, each with or without ``+fringe``."""
     rng = shoot.rng
-    base = style.split("+")[0]
+    base = style.split("+", maxsplit=1)[0]
     if base == "bald":
         return []
     aim = rng.normal(size=(count * 5, 3))
@@ -464,7 +468,12 @@ def build_hair(
         spread = rng.normal(0, 0.05, (n, 1, 3))
         tie = scalp[:, -1:, :]
         fall = np.stack(
-            [0.25 * np.sin(tail * 2.2) * rng.choice([-1, 1]), 0.22 * np.sin(tail * 2.6), 0.06 - 1.0 * tail**1.3], -1
+            [
+                0.25 * np.sin(tail * 2.2) * rng.choice([-1, 1]),
+                0.22 * np.sin(tail * 2.6),
+                0.06 - 1.0 * tail**1.3,
+            ],
+            -1,
         )
         groups.append(np.concatenate([scalp, tie + fall[None] + spread * np.sqrt(tail)[None, :, None]], 1))
     elif base == "bubble":
@@ -479,7 +488,8 @@ def build_hair(
         side = np.sign(roots[:, 0] - part_line)[:, None]
         grow = np.minimum(s * 2, 1)
         way = aim[:, None] * (1 - grow[None, :, None]) + (
-            np.stack([side[:, 0] * 0.92, np.full(n, 0.35), np.full(n, -0.05)], -1)[:, None] * grow[None, :, None]
+            np.stack([side[:, 0] * 0.92, np.full(n, 0.35), np.full(n, -0.05)], -1)[:, None]
+            * grow[None, :, None]
         )
         path = _on_head(way + 1e-3, f, 0.02 + 0.02 * rng.random((n, 1)) * np.ones((1, k)))
         path[..., 2] -= 0.75 * np.maximum(s - 0.5, 0)[None] * 2 * rng.uniform(0.8, 1.1, (n, 1))
@@ -496,8 +506,8 @@ def build_hair(
     things = []
     material = shoot.paints.make("hair", rgb, "hair", Finish(roughness=0.38), part)
     for group in groups:
-        group = group + rng.normal(0, 0.003, (len(group), 1, 3))
-        thing = strands("hair", group, 0.0035 * float(rng.uniform(0.8, 1.3)) * (5000 / count) ** 0.5)
+        loose = group + rng.normal(0, 0.003, (len(group), 1, 3))
+        thing = strands("hair", loose, 0.0035 * float(rng.uniform(0.8, 1.3)) * (5000 / count) ** 0.5)
         thing.data.materials.append(material)
         things.append(thing)
     return things
@@ -511,7 +521,6 @@ def lock_across(shoot: Shoot, rgb: Floats) -> bpy.types.Object:
     x = side * (0.3 - rng.uniform(0.35, 0.6) * s)
     y = np.full(16, -0.52)
     line = np.stack([x, y, 0.42 - 0.85 * s + 0.05 * np.sin(4 * s)], -1)
-    line[0] = (side * 0.25, -0.3, 0.42)
     spread = rng.normal(0, 1, (250, 1, 3)) * np.array([0.022, 0.01, 0.01])
     wave = rng.normal(0, 0.012, (250, 1, 1)) * np.sin(5 * s)[None, :, None]
     thing = strands("lock", line[None] + spread + wave, 0.004)
@@ -541,5 +550,3 @@ def note_surfaces(shoot: Shoot, traits: dict[str, str], colors: dict[str, Floats
         shoot.surface("iris", colors["iris"])
     if traits["lips"] != "bare":
         shoot.surface("lips", colors["lips"])
-
-

@@ -70,9 +70,7 @@ def rgb_to_lab(rgb: Floats) -> Floats:
     """Return CIELAB (D65) of linear sRGB, shape (…, 3) (CIE 15:2018)."""
     ratio = np.asarray(rgb, float) @ RGB_TO_XYZ.T / WHITE_D65
     f = np.where(ratio > (6 / 29) ** 3, np.cbrt(np.maximum(ratio, 1e-9)), ratio * (29 / 6) ** 2 / 3 + 4 / 29)
-    return np.stack(
-        [116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], -1
-    )
+    return np.stack([116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], -1)
 
 
 def lab_to_rgb(lab: Floats | tuple[float, float, float]) -> Floats:

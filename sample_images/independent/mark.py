@@ -20,7 +20,7 @@ from .stage import CLASSES, Finish, Shoot
 # The fonts that come inside the bpy package (SIL Open Font License and Bitstream Vera license).
 FONTS = ("Inter.woff2", "DejaVuSansMono.woff2", "NotoSansGeorgian-VariableFont_wdth,wght.woff2")
 PIECE = (3.4, 2.6)  # width and height of the vinyl patch in scene units
-PX = 420  # height-map pixels a unit
+PX = 700  # height-map pixels a unit
 
 
 def font(name: str, size: int) -> ImageFont.FreeTypeFont:
@@ -87,7 +87,9 @@ def _curve(image: Image.Image, bend: float) -> Image.Image:
     return Image.fromarray(out)
 
 
-def lettering(spec: dict[str, Any], rng: np.random.Generator) -> tuple[Floats, list[tuple[int, int, int, int]], float]:
+def lettering(
+    spec: dict[str, Any], rng: np.random.Generator
+) -> tuple[Floats, list[tuple[int, int, int, int]], float]:
     """Return the letters (rows, cols) 0–1 on the patch, the box of each line, and the capital height (px)."""
     cols, rows = int(PIECE[0] * PX), int(PIECE[1] * PX)
     name = FONTS[spec["font"]]
@@ -112,7 +114,9 @@ def lettering(spec: dict[str, Any], rng: np.random.Generator) -> tuple[Floats, l
     if spec.get("boxed"):
         x0, y0 = min(b[0] for b in boxes) - cap // 2, boxes[0][1] - cap // 2
         x1, y1 = max(b[2] for b in boxes) + cap // 2, boxes[-1][3] + cap // 2
-        ImageDraw.Draw(page).rounded_rectangle((x0, y0, x1, y1), cap // 3, outline=255, width=max(4, cap // 9))
+        ImageDraw.Draw(page).rounded_rectangle(
+            (x0, y0, x1, y1), cap // 3, outline=255, width=max(4, cap // 9)
+        )
     soft = page.filter(ImageFilter.GaussianBlur(cap * spec["worn"]))
     return np.asarray(soft, float) / 255, boxes, float(cap)
 
@@ -122,7 +126,9 @@ def _base(x: Floats, z: Floats, bulge: tuple[float, float]) -> Floats:
     return bulge[0] * x**2 + bulge[1] * z**2
 
 
-def build_mark(shoot: Shoot, spec: dict[str, Any]) -> tuple[list[bpy.types.Object], Floats | None, list[Floats]]:
+def build_mark(
+    shoot: Shoot, spec: dict[str, Any]
+) -> tuple[list[bpy.types.Object], Floats | None, list[Floats]]:
     """Build the patch; returns objects, outline of the whole mark (4, 3) or None, one quad a line (world)."""
     rng = shoot.rng
     skin = pick(rng, SKIN_LABS[spec["skin"]])

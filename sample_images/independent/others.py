@@ -53,9 +53,12 @@ def build_crowd(shoot: Shoot, count: int) -> tuple[Things, list[Floats]]:
         surface = np.empty(len(made[0].data.vertices) * 3, np.float32)
         made[0].data.vertices.foreach_get("co", surface)
         made += build_hair(shoot, face, traits["hair"], colors["hair"], 900, part)
-        nod = Matrix.Translation((0, 0, 1.25)) @ turned(
-            float(rng.uniform(-35, 35)), float(rng.uniform(-12, 12)), float(rng.uniform(-8, 8))
-        ).to_4x4()
+        nod = (
+            Matrix.Translation((0, 0, 1.25))
+            @ turned(
+                float(rng.uniform(-35, 35)), float(rng.uniform(-12, 12)), float(rng.uniform(-8, 8))
+            ).to_4x4()
+        )
         for thing in made:
             thing.matrix_world = nod @ thing.matrix_world
         dress = tube(
@@ -79,7 +82,9 @@ def build_crowd(shoot: Shoot, count: int) -> tuple[Things, list[Floats]]:
             made.append(arm)
         roll = float(rng.uniform(-35, 35)) if lying else float(rng.uniform(-8, 8))
         x = (col - (by_row - 1) / 2 + (0.5 if row else 0)) * 1.45 + rng.uniform(-0.1, 0.1)
-        place = Matrix.Translation((x, 0 if lying else row * 1.2, row * 2.0 + rng.uniform(-0.2, 0.2) - rows * 0.8))
+        place = Matrix.Translation(
+            (x, 0 if lying else row * 1.2, row * 2.0 + rng.uniform(-0.2, 0.2) - rows * 0.8)
+        )
         move = place @ turned(0, 0, roll).to_4x4()
         for thing in made:
             thing.matrix_world = move @ thing.matrix_world
@@ -95,7 +100,9 @@ def _plain(shoot: Shoot, thing: bpy.types.Object, rgb: Floats, finish: Finish) -
 
 
 def _any_color(rng: np.random.Generator, chroma: float = 25) -> Floats:
-    return np.clip(lab_to_rgb((rng.uniform(25, 90), rng.normal(0, chroma), rng.normal(0, chroma))), 0.01, 0.95)
+    return np.clip(
+        lab_to_rgb((rng.uniform(25, 90), rng.normal(0, chroma), rng.normal(0, chroma))), 0.01, 0.95
+    )
 
 
 def _turned_body(name: str, profile: list[tuple[float, float]]) -> bpy.types.Object:
@@ -103,7 +110,8 @@ def _turned_body(name: str, profile: list[tuple[float, float]]) -> bpy.types.Obj
     theta = np.linspace(0, 2 * np.pi, 96, endpoint=False)
     r, z = np.array(profile).T
     points = np.stack(
-        [r[:, None] * np.cos(theta), r[:, None] * np.sin(theta), np.broadcast_to(z[:, None], (len(r), 96))], -1
+        [r[:, None] * np.cos(theta), r[:, None] * np.sin(theta), np.broadcast_to(z[:, None], (len(r), 96))],
+        -1,
     )
     from .shapes import grid_quads
 
@@ -111,7 +119,16 @@ def _turned_body(name: str, profile: list[tuple[float, float]]) -> bpy.types.Obj
 
 
 def _mug(shoot: Shoot) -> Things:
-    profile = [(0.0, -0.7), (0.55, -0.7), (0.58, -0.65), (0.58, 0.7), (0.56, 0.72), (0.52, 0.7), (0.52, -0.6), (0, -0.6)]
+    profile = [
+        (0.0, -0.7),
+        (0.55, -0.7),
+        (0.58, -0.65),
+        (0.58, 0.7),
+        (0.56, 0.72),
+        (0.52, 0.7),
+        (0.52, -0.6),
+        (0, -0.6),
+    ]
     cup = _turned_body("cup", profile)
     handle = [(0.55, 0, 0.4), (0.95, 0, 0.35), (1.0, 0, -0.2), (0.55, 0, -0.4)]
     ring = tube("handle", handle, [(0.07, 0.09)] * 4, 24, 40)
@@ -124,8 +141,12 @@ def _cutlery(shoot: Shoot) -> Things:
     things = []
     for k in range(3):
         x = -0.6 + 0.6 * k
-        stem = tube("stem", [(x, 0, -1.0), (x, -0.03, -0.3), (x, 0, 0.35)], [(0.07, 0.02), (0.05, 0.02), (0.05, 0.03)])
-        bowl = tube("bowl", [(x, 0, 0.3), (x, 0.04, 0.65), (x, 0, 1.0)], [(0.06, 0.02), (0.17, 0.03), (0.09, 0.02)])
+        stem = tube(
+            "stem", [(x, 0, -1.0), (x, -0.03, -0.3), (x, 0, 0.35)], [(0.07, 0.02), (0.05, 0.02), (0.05, 0.03)]
+        )
+        bowl = tube(
+            "bowl", [(x, 0, 0.3), (x, 0.04, 0.65), (x, 0, 1.0)], [(0.06, 0.02), (0.17, 0.03), (0.09, 0.02)]
+        )
         look = Finish(roughness=0.18, metallic=1.0)
         things += [_plain(shoot, t, np.array([0.7, 0.69, 0.66]), look) for t in (stem, bowl)]
     return things
@@ -135,7 +156,8 @@ def _page(shoot: Shoot) -> Things:
     rng = shoot.rng
     page = Image.new("L", (900, 1200), 240)
     pen = ImageDraw.Draw(page)
-    words = "the lamp was left at the window so that the low light would fall across the table and show".split()
+    words = ["the", "lamp", "was", "left", "at", "a", "window", "so", "that", "low", "light", "would", "fall"]
+    words += ["across", "table", "and", "show", "every", "crease"]
     body, title = font("NotoSansGeorgian-VariableFont_wdth,wght.woff2", 26), font("Inter.woff2", 70)
     pen.text((80, 70), "Evening Notes", 25, title)
     for row in range(26):
@@ -164,7 +186,9 @@ def _bust(shoot: Shoot) -> Things:
     colors = dict.fromkeys(("skin", "liner", "iris", "lips", "hair", "brow"), white)
     traits = {"hair": "bald", "stain": "none"}
     things = build_head(shoot, face, traits, colors, 0.8, 256, Finish(roughness=0.9), painted=False)
-    foot = _turned_body("foot", [(0.01, -0.72), (0.42, -0.9), (0.45, -1.1), (0.3, -1.12), (0.3, -1.3), (0, -1.3)])
+    foot = _turned_body(
+        "foot", [(0.01, -0.72), (0.42, -0.9), (0.45, -1.1), (0.3, -1.12), (0.3, -1.3), (0, -1.3)]
+    )
     return [*things, _plain(shoot, foot, white, Finish(roughness=0.9))]
 
 
@@ -176,10 +200,12 @@ def _coins(shoot: Shoot) -> Things:
     rng, things = shoot.rng, []
     for _ in range(7):
         r = rng.uniform(0.18, 0.32)
-        disk = _turned_body("coin", [(0, -0.03), (r, -0.03), (r, 0.03), (r * 0.92, 0.035), (r * 0.9, 0.02), (0, 0.02)])
-        disk.matrix_world = Matrix.Translation((*rng.uniform(-0.9, 0.9, 1), -0.05, *rng.uniform(-0.9, 0.9, 1))) @ (
-            Matrix.Rotation(np.pi / 2, 4, "X")
+        disk = _turned_body(
+            "coin", [(0, -0.03), (r, -0.03), (r, 0.03), (r * 0.92, 0.035), (r * 0.9, 0.02), (0, 0.02)]
         )
+        disk.matrix_world = Matrix.Translation(
+            (*rng.uniform(-0.9, 0.9, 1), -0.05, *rng.uniform(-0.9, 0.9, 1))
+        ) @ (Matrix.Rotation(np.pi / 2, 4, "X"))
         rgb = np.array([(0.72, 0.45, 0.28), (0.7, 0.68, 0.62), (0.75, 0.6, 0.3)][rng.integers(3)])
         things.append(_plain(shoot, disk, rgb, Finish(roughness=0.35, metallic=1.0, bump=0.4, bump_scale=30)))
     return things
@@ -191,14 +217,29 @@ def _blocks(shoot: Shoot) -> Things:
         bpy.ops.mesh.primitive_cube_add(size=float(rng.uniform(0.3, 0.7)))
         block = bpy.context.object
         spot = (*rng.uniform(-0.9, 0.9, 1), 0.0, *rng.uniform(-0.9, 0.9, 1))
-        block.matrix_world = Matrix.Translation(spot) @ turned(*(float(v) for v in rng.uniform(-40, 40, 3))).to_4x4()
+        block.matrix_world = (
+            Matrix.Translation(spot) @ turned(*(float(v) for v in rng.uniform(-40, 40, 3))).to_4x4()
+        )
         things.append(_plain(shoot, block, _any_color(rng, 35), Finish(roughness=0.5)))
     return things
 
 
 def _bottle(shoot: Shoot) -> Things:
-    profile = [(0, -1.0), (0.42, -1.0), (0.45, -0.9), (0.45, 0.2), (0.2, 0.55), (0.16, 0.95), (0.19, 1.0), (0, 1.0)]
-    return [_plain(shoot, _turned_body("bottle", profile), _any_color(shoot.rng), Finish(roughness=0.12, coat=0.6))]
+    profile = [
+        (0, -1.0),
+        (0.42, -1.0),
+        (0.45, -0.9),
+        (0.45, 0.2),
+        (0.2, 0.55),
+        (0.16, 0.95),
+        (0.19, 1.0),
+        (0, 1.0),
+    ]
+    return [
+        _plain(
+            shoot, _turned_body("bottle", profile), _any_color(shoot.rng), Finish(roughness=0.12, coat=0.6)
+        )
+    ]
 
 
 def _ball(shoot: Shoot) -> Things:
@@ -219,7 +260,9 @@ def _washers(shoot: Shoot) -> Things:
         ring = bpy.context.object
         ring.location = (*rng.uniform(-0.9, 0.9, 1), 0.0, *rng.uniform(-0.9, 0.9, 1))
         bpy.context.view_layer.update()
-        things.append(_plain(shoot, ring, _any_color(rng), Finish(roughness=0.4, metallic=float(rng.random() < 0.5))))
+        things.append(
+            _plain(shoot, ring, _any_color(rng), Finish(roughness=0.4, metallic=float(rng.random() < 0.5)))
+        )
     return things
 
 

@@ -64,7 +64,9 @@ class Set:
 
 
 def _kelvin(kind: str, rng: np.random.Generator) -> float:
-    low, high = {"tungsten": (2700, 3300), "overcast": (6000, 7500), "ring": (4800, 6000)}.get(kind, (4300, 6800))
+    low, high = {"tungsten": (2700, 3300), "overcast": (6000, 7500), "ring": (4800, 6000)}.get(
+        kind, (4300, 6800)
+    )
     return float(rng.uniform(low, high))
 
 
@@ -199,6 +201,8 @@ def set_mark(plan: Plan, scale: float, rng: np.random.Generator) -> tuple[Shoot,
     """Build the set of a mark."""
     spec = plan.spec
     span = float(rng.uniform(2.3, 2.8))
+    if "cap_px" in spec:
+        spec["cap"] = spec["cap_px"] * span / plan.size[0]
     shoot = _shoot(plan, span, scale, rng)
     made = Set()
     things, made.mark_outline, made.mark_lines = build_mark(shoot, spec)
@@ -218,7 +222,9 @@ def set_crowd(plan: Plan, scale: float, rng: np.random.Generator) -> tuple[Shoot
     shoot = _shoot(plan, span, scale, rng)
     made = Set()
     things, made.heads = build_crowd(shoot, count)
-    made.matrix = pose(things, turned(0, 0, float(rng.uniform(-4, 4))), (-0.3, 0, -0.3 if count > 6 else -0.4))
+    made.matrix = pose(
+        things, turned(0, 0, float(rng.uniform(-4, 4))), (-0.3, 0, -0.3 if count > 6 else -0.4)
+    )
     made.heads = [through(made.matrix, h) for h in made.heads]
     shoot.subject = things
     lay_ground(shoot, 3.2)
@@ -275,7 +281,8 @@ def darkroom(plan: Plan, kelvin: float, rng: np.random.Generator, scale: float) 
         wb_kelvin=float(np.clip(1e6 / mired, 2500, 8500)),
         ev=float(rng.normal(0, 0.25) if rng.random() < 0.8 else rng.choice([-1, 1]) * rng.uniform(0.5, 0.9)),
         tone="phone" if rng.random() < 0.5 else "srgb",
-        blur_px=float(rng.uniform(0.4, 1.1) * big if rng.random() < 0.85 else rng.uniform(1.5, 3.0) * big) * scale,
+        blur_px=float(rng.uniform(0.4, 1.1) * big if rng.random() < 0.85 else rng.uniform(1.5, 3.0) * big)
+        * scale,
         motion_px=int(rng.choice([0, 0, 0, 0, 0, 0, 0, 5])),
         noise=float(rng.uniform(0.0015, 0.008)),
         quality=int(rng.integers(60, 96)),
@@ -322,7 +329,12 @@ def mark_truth(shoot: Shoot, made: Set, spec: Spec) -> None:
     """Write the mark's traits and place."""
     camera, traits = shoot.camera, shoot.truth["traits"]
     if not spec["lines"]:
-        traits["mark_text"] = {"state": "absent", "lines": [], "light": spec["light_side"], "blank": spec["blank"]}
+        traits["mark_text"] = {
+            "state": "absent",
+            "lines": [],
+            "light": spec["light_side"],
+            "blank": spec["blank"],
+        }
         traits["mark_symbol"] = {"state": "none", "copyright": False}
         return
     assert made.mark_outline is not None
@@ -378,7 +390,11 @@ def photograph(plan: Plan, out: Path, samples: int, seconds: float, scale: float
     size = camera.width // half, camera.height // half
     labels = render_labels(shoot, *size)
     picture = render_beauty(*size, samples, seconds)
-    subject = (labels[..., 0] != BACKGROUND) & (labels[..., 0] != CLASSES["chart"]) & (labels[..., 0] != CLASSES["card"])
+    subject = (
+        (labels[..., 0] != BACKGROUND)
+        & (labels[..., 0] != CLASSES["chart"])
+        & (labels[..., 0] != CLASSES["card"])
+    )
     if subject.mean() < 1e-4:
         subject = np.ones_like(subject)
     neutral = render_neutral(shoot, *size, subject)
@@ -414,5 +430,3 @@ def photograph(plan: Plan, out: Path, samples: int, seconds: float, scale: float
     write_mask(labels, camera.width, camera.height, out / "truth" / "photos" / f"{plan.id}.mask.png")
     text = json.dumps(truth, indent=1, ensure_ascii=False)
     (out / "truth" / "photos" / f"{plan.id}.json").write_text(text, encoding="utf-8")
-
-

@@ -20,7 +20,16 @@ class Plan:
     spec: Spec = field(default_factory=dict)
 
 
-SIZES = ((1200, 1600), (900, 1200), (1500, 1125), (1400, 1400), (1500, 2000), (768, 1024), (700, 525), (1920, 1280))
+SIZES = (
+    (1200, 1600),
+    (900, 1200),
+    (1500, 1125),
+    (1400, 1400),
+    (1500, 2000),
+    (768, 1024),
+    (700, 525),
+    (1920, 1280),
+)
 LINERS = ("blue", "black", "brown", "none", "blue", "turquoise", "blue", "black")
 IRISES = ("unpainted", "blue", "brown", "unpainted", "green", "blue", "unpainted")
 LIPS = ("full", "rubbed", "bare", "overpainted", "full", "rubbed", "overpainted", "full", "rubbed")
@@ -55,7 +64,9 @@ def _faces() -> list[Plan]:
             "reference": _reference(k),
             "roll": "down" if k in {6, 17, 29} else "any" if k % 3 == 0 else "small",
             "across": "hair" if k in {5, 20} else "hand" if k in {12, 25} else None,
-            "fill": {3: "tiny", 14: "small", 22: "tiny", 9: "close", 18: "close", 30: "close"}.get(k, "normal"),
+            "fill": {3: "tiny", 14: "small", 22: "tiny", 9: "close", 18: "close", 30: "close"}.get(
+                k, "normal"
+            ),
         }
         size = (4032, 3024) if k == 16 else SIZES[(k * 3) % 8]
         out.append(Plan(f"face_{k + 1:02d}", 71000 + 13 * k, "face", size, spec))
@@ -135,20 +146,30 @@ def _marks() -> list[Plan]:
         }
 
     for k in range(5):
-        spec = spec_of(k) | {"light_side": "side", "light": "raking", "cap_px": 26 + 6 * k}
-        out.append(Plan(f"mark_side_{k + 1}", 74000 + 23 * k, "mark", ((1500, 1125), (1600, 1200))[k % 2], spec))
+        spec = spec_of(k) | {"light_side": "side", "light": "raking", "cap_px": 30 + 8 * k}
+        out.append(
+            Plan(f"mark_side_{k + 1}", 74000 + 23 * k, "mark", ((1500, 1125), (1600, 1200))[k % 2], spec)
+        )
     for k in range(5):
         spec = spec_of(5 + k) | {"light_side": "frontal", "light": ("overcast", "ring", "window")[k % 3]}
-        out.append(Plan(f"mark_front_{k + 1}", 74300 + 23 * k, "mark", ((1400, 1050), (1024, 768))[k % 2], spec))
+        out.append(
+            Plan(f"mark_front_{k + 1}", 74300 + 23 * k, "mark", ((1400, 1050), (1024, 768))[k % 2], spec)
+        )
     for k, blank in enumerate(("smooth", "seam", "scratch", "weave")):
         spec = spec_of(0) | {"lines": [], "blank": blank, "light": "raking" if k % 2 else "window"}
         spec["light_side"] = "side" if k % 2 else "frontal"
         out.append(Plan(f"mark_blank_{k + 1}", 74600 + 23 * k, "mark", (1200, 900), spec))
     for group in range(3):
         for k, letter in enumerate("abcd"):
-            spec = spec_of(10 + group) | {"light_side": "side", "light": "raking", "cap_px": 34}
-            spec |= {"azimuth": (-80.0, 85.0, -60.0, 55.0)[k], "height": (8.0, 14.0, 55.0, -50.0)[k], "take": k + 1}
-            out.append(Plan(f"mark_fuse_{group + 1}_{letter}", 74900 + 31 * group, "mark", (1400, 1050), spec))
+            spec = spec_of(10 + group) | {"light_side": "side", "light": "raking", "cap_px": 46}
+            spec |= {
+                "azimuth": (-80.0, 85.0, -60.0, 55.0)[k],
+                "height": (8.0, 14.0, 55.0, -50.0)[k],
+                "take": k + 1,
+            }
+            out.append(
+                Plan(f"mark_fuse_{group + 1}_{letter}", 74900 + 31 * group, "mark", (1400, 1050), spec)
+            )
     return out
 
 
@@ -160,9 +181,27 @@ def plans() -> list[Plan]:
             ((6, (1920, 1280)), (9, (2000, 1500)), (14, (2000, 1333)), (7, (1600, 1200)), (11, (1800, 1350)))
         )
     ]
-    things = ("mug", "cutlery", "page", "textile", "bust", "hand", "coins", "blocks", "bottle", "ball", "washers")
+    things = (
+        "mug",
+        "cutlery",
+        "page",
+        "textile",
+        "bust",
+        "hand",
+        "coins",
+        "blocks",
+        "bottle",
+        "ball",
+        "washers",
+    )
     negatives = [
-        Plan(f"none_{k + 1:02d}", 76000 + 37 * k, "other", SIZES[(k * 3 + 1) % 8], {"thing": t, "light": LIGHTS[k % 6]})
+        Plan(
+            f"none_{k + 1:02d}",
+            76000 + 37 * k,
+            "other",
+            SIZES[(k * 3 + 1) % 8],
+            {"thing": t, "light": LIGHTS[k % 6]},
+        )
         for k, t in enumerate(things)
     ]
     return [*_faces(), *_bodies(), *_soles(), *_marks(), *crowds, *negatives]

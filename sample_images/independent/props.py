@@ -46,7 +46,9 @@ def ground_picture(kind: str, rng: np.random.Generator, size: int = 1024) -> Flo
         return np.where(on[..., None], other, base)
     if kind == "stone":
         return np.clip(base * (1 + 0.12 * noise_image(rng, (size, size), 60, 4)[..., None]), 0.005, 1)
-    return np.broadcast_to(base, (size, size, 3)) * (1 + 0.01 * noise_image(rng, (size, size), 300)[..., None])
+    return np.broadcast_to(base, (size, size, 3)) * (
+        1 + 0.01 * noise_image(rng, (size, size), 300)[..., None]
+    )
 
 
 def lay_ground(shoot: Shoot, depth: float) -> None:
@@ -91,9 +93,7 @@ def place_reference(
         gray = np.full(3, 0.18 if shoot.rng.random() < 0.7 else 0.36)
         material = shoot.paints.make("card", gray, "card", Finish(roughness=0.9, specular=0.1))
     thing.data.materials.append(material)
-    matrix = pose(
-        [thing], turned(tilt[0], tilt[1], roll), ((at[0] - 0.5) * w, 0.03 * w, (0.5 - at[1]) * h)
-    )
+    matrix = pose([thing], turned(tilt[0], tilt[1], roll), ((at[0] - 0.5) * w, 0.03 * w, (0.5 - at[1]) * h))
     local = np.array([[-1, 0, aspect], [1, 0, aspect], [1, 0, -aspect], [-1, 0, -aspect]]) * width / 2
     corners = camera.project(through(matrix, local))
     inside = (corners >= 0).all() and (corners[:, 0] < camera.width).all()

@@ -88,9 +88,9 @@ def grid_quads(rows: int, cols: int, wrap: bool) -> np.ndarray[Any, Any]:
     """Return the quads (M, 4) of a grid of ``rows`` × ``cols`` vertices, columns joined when ``wrap``."""
     i, j = np.meshgrid(np.arange(rows - 1), np.arange(cols if wrap else cols - 1), indexing="ij")
     right = (j + 1) % cols
-    return np.stack(
-        [i * cols + j, i * cols + right, (i + 1) * cols + right, (i + 1) * cols + j], -1
-    ).reshape(-1, 4)
+    return np.stack([i * cols + j, i * cols + right, (i + 1) * cols + right, (i + 1) * cols + j], -1).reshape(
+        -1, 4
+    )
 
 
 def tube(

@@ -104,7 +104,11 @@ def _cutter(shoot: Shoot, radius: float, ragged: float, depth: float) -> bpy.typ
 def _ring(name: str, radius: float, thick: float, flat: float) -> bpy.types.Object:
     """Return a torus around the y axis, its tube flattened along y."""
     bpy.ops.mesh.primitive_torus_add(
-        major_radius=radius, minor_radius=thick, major_segments=72, minor_segments=20, rotation=(np.pi / 2, 0, 0)
+        major_radius=radius,
+        minor_radius=thick,
+        major_segments=72,
+        minor_segments=20,
+        rotation=(np.pi / 2, 0, 0),
     )
     thing = bpy.context.object
     thing.name = name
@@ -219,7 +223,9 @@ def _foot_sheet(
         away = np.hypot((v - at_v) * 2.0, (u - middle) * 1.4)
         if dirt == "dirt":
             cover = smoothstep(0.35, 0.8, noise_image(rng, (rows, cols), 30, 4)) * smoothstep(0.5, 0.2, away)
-            color = color * (1 - 0.7 * cover[..., None]) + 0.7 * cover[..., None] * np.array([0.04, 0.032, 0.025])
+            color = color * (1 - 0.7 * cover[..., None]) + 0.7 * cover[..., None] * np.array(
+                [0.04, 0.032, 0.025]
+            )
             labels[cover > 0.5, 0] = CLASSES["dirt"]
         elif dirt == "paint_dot":
             dot = smoothstep(0.085, 0.075, away + 0.006 * noise_image(rng, (rows, cols), 24))
@@ -247,7 +253,10 @@ def build_soles(shoot: Shoot, spec: dict[str, Any]) -> tuple[list[bpy.types.Obje
         dirt = spec["dirt"] if k == spec.get("dirty_foot", 0) else None
         made, edge, rim = build_foot(shoot, state, -1 if x < 0 else 1, skin, finish, 20 + k, dirt)
         turn = turned(float(rng.uniform(-12, 12)), float(rng.uniform(-6, 6)), float(rng.uniform(-7, 7)))
-        place = Matrix.Translation((x, float(rng.uniform(-0.1, 0.1)), float(rng.uniform(-0.1, 0.1)))) @ turn.to_4x4()
+        place = (
+            Matrix.Translation((x, float(rng.uniform(-0.1, 0.1)), float(rng.uniform(-0.1, 0.1))))
+            @ turn.to_4x4()
+        )
         for thing in made:
             thing.matrix_world = place @ thing.matrix_world
         from .stage import through

@@ -69,7 +69,7 @@ class Paints:
         name: str,
         color: Floats,
         label: str | None,
-        finish: Finish = Finish(),  # noqa: B008 - frozen
+        finish: Finish = Finish(),
         part: int = 0,
         labels: np.ndarray[Any, Any] | None = None,
     ) -> bpy.types.Material:
@@ -227,7 +227,7 @@ def through(matrix: Matrix, points: Floats) -> Floats:
 
 
 def turned(yaw: float, pitch: float, roll: float) -> Matrix:
-    """Return the rotation of a subject: yaw about z, then pitch about x, then roll in the picture (degrees)."""
+    """Return a subject's rotation: yaw about z, then pitch about x, then roll in the picture (degrees)."""
     return (
         Matrix.Rotation(math.radians(roll), 3, "Y")
         @ Matrix.Rotation(math.radians(pitch), 3, "X")
@@ -382,8 +382,12 @@ def render_neutral(shoot: Shoot, width: int, height: int, region: np.ndarray[Any
     picture = _render(*small)
     for thing, index, material in undo:
         thing.material_slots[index].material = material
-    rows = np.minimum((np.arange(small[1]) + 0.5) * region.shape[0] / small[1], region.shape[0] - 1).astype(int)
-    cols = np.minimum((np.arange(small[0]) + 0.5) * region.shape[1] / small[0], region.shape[1] - 1).astype(int)
+    rows = np.minimum((np.arange(small[1]) + 0.5) * region.shape[0] / small[1], region.shape[0] - 1).astype(
+        int
+    )
+    cols = np.minimum((np.arange(small[0]) + 0.5) * region.shape[1] / small[0], region.shape[1] - 1).astype(
+        int
+    )
     inside = picture[region[np.ix_(rows, cols)]]
     if len(inside) < 8:
         inside = picture.reshape(-1, 3)

@@ -69,7 +69,9 @@ def lip_truth(labels: Labels, state: str) -> dict[str, Any]:
     }
 
 
-def ear_truth(labels: Labels, centers: dict[str, Floats], middle_x: float, head_px: float) -> list[dict[str, Any]]:
+def ear_truth(
+    labels: Labels, centers: dict[str, Floats], middle_x: float, head_px: float
+) -> list[dict[str, Any]]:
     """Return the trait of each ear in view; ``left_ear`` is the one on the image's left."""
     out = []
     for part, own in EAR_PARTS.items():
@@ -131,7 +133,9 @@ def hole_truth(feet: list[dict[str, Any]], labels: Labels, camera: Camera) -> tu
     order = sorted(feet, key=lambda foot: float(camera.project(foot["edge"])[:, 0].mean()))
     names = ["left_foot", "right_foot"]
     if len(order) == 1:
-        names = ["left_foot" if camera.project(order[0]["edge"])[:, 0].mean() < camera.width / 2 else "right_foot"]
+        names = [
+            "left_foot" if camera.project(order[0]["edge"])[:, 0].mean() < camera.width / 2 else "right_foot"
+        ]
     holes, soles = [], []
     for name, foot in zip(names, order, strict=True):
         one: dict[str, Any] = {"part": name, "state": foot["state"]}
@@ -151,7 +155,9 @@ def hole_truth(feet: list[dict[str, Any]], labels: Labels, camera: Camera) -> tu
 
 def write_mask(labels: Labels, width: int, height: int, path: Path) -> None:
     """Write the classes as a palette PNG of the photo's size."""
-    image = Image.fromarray(np.ascontiguousarray(labels[..., 0])).resize((width, height), Image.Resampling.NEAREST)
+    image = Image.fromarray(np.ascontiguousarray(labels[..., 0])).resize(
+        (width, height), Image.Resampling.NEAREST
+    )
     palette = Image.frombytes("P", image.size, image.tobytes())
     shades = np.zeros((256, 3), np.uint8)
     for k in range(1, 23):
