@@ -76,7 +76,7 @@ def draw_photo(seed: int, long_side: int) -> Recipe:
     aspect = float(rng.choice(ASPECTS))
     width, height = (long_side, long_side / aspect) if aspect >= 1 else (long_side * aspect, long_side)
     kinds = ["window", "lamp", "flash", "overcast", "mixed", "single"]
-    fill = rng.uniform(0.3, 0.75) if rng.random() < 0.3 else rng.uniform(0.75, 1.1)
+    fill = rng.uniform(0.4, 0.75) if rng.random() < 0.3 else rng.uniform(0.75, 1.1)
     if rng.random() < 0.18 and module not in ("crowd", "marks", "plain_mark"):
         fill = rng.uniform(1.1, 1.7)
     setting: dict[str, Any] = {

@@ -78,6 +78,7 @@ def render_photo(recipe: Recipe, out: Path, scale: float = 1.0, samples: int = 6
     project = scene.projector(setting, frame)
 
     is_subject = np.isin(classes, _SUBJECT_CLASSES)
+    parts = np.where(is_subject, parts, 0).astype(np.uint8)  # a chart numbers its patches as well
     small = _nearest(is_subject, gray.shape[:2])
     lit = gray[small] if small.sum() > 20 else gray.reshape(-1, 3)
     light = lit.mean(axis=0) / lit.mean(axis=0)[1]
