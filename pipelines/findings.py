@@ -12,12 +12,14 @@ mark_text = { lines = ["VERITY TM", "PATENT APPLIED"] }
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
 
+from pipelines.files import printable
 from pipelines.guide import MARK_WORDING, Guide, TraitSpec
 from pipelines.tomlfile import KeyPath, TomlFile, read
 from vision.traits import Quantity, Reason, TextLine, Trait, TraitRecord
@@ -49,6 +51,33 @@ def load_findings(path: Path, guide: Guide) -> tuple[TraitRecord, ...]:
         When the file breaks a rule; names file, line and remedy.
     """
     return build_findings(read(path), guide)
+
+
+def load_known(path: Path, guide: Guide) -> tuple[tuple[TraitRecord, ...], tuple[str, ...]]:
+    """Read a findings file that was written with another guide at hand, perhaps.
+
+    Returns
+    -------
+    The records of the traits that this guide knows, and a sentence on those it does not.
+
+    Raises
+    ------
+    InputFileError
+        As :func:`load_findings`, but not for a trait that the guide does not know.
+    """
+    return build_known(read(path), guide)
+
+
+def build_known(file: TomlFile, guide: Guide) -> tuple[tuple[TraitRecord, ...], tuple[str, ...]]:
+    """Build records from a parsed findings file; returns and raises as :func:`load_known`."""
+    table = file.table(("findings",), required=True)
+    strange = [trait for trait in table if trait not in guide.traits]
+    known = {trait: value for trait, value in table.items() if trait not in strange}
+    records = build_findings(dataclasses.replace(file, data={**file.data, "findings": known}), guide)
+    if not strange:
+        return records, ()
+    named = ", ".join(printable(trait)[:40] for trait in strange[:5])
+    return records, (f"Hands-on findings that the guide {guide.id} does not know were left out: {named}.",)
 
 
 def build_findings(file: TomlFile, guide: Guide) -> tuple[TraitRecord, ...]:

@@ -38,6 +38,9 @@ UNLISTED = "unlisted"
 _MOST = {"releases": 60, "traits": 100, "marks": 100, "alterations": 20, "groups": 50}
 _MOST_STATES = 20
 
+#: How to check a trait whose guide does not say.
+CARE: Final = "Gently: no pressing hard, no rubbing, no wetting."
+
 ANY = "any"
 PLACES = ("head", "body", "")
 _RESERVED = frozenset({MARK_WORDING})
@@ -65,6 +68,8 @@ class TraitSpec:
         The closed list of states.
     question
         What to ask somebody who holds the doll, in plain words; empty for what only a photo tells.
+    care
+        How to find that out without harm to doll or hand, in one line.
     photo
         Whether photos can show it.
     where
@@ -79,6 +84,7 @@ class TraitSpec:
     label: str
     states: tuple[StateSpec, ...]
     question: str = ""
+    care: str = ""
     photo: bool = False
     where: str = ""
     unit: str = ""
@@ -326,12 +332,13 @@ def _traits(file: TomlFile, marks: Mapping[str, Mark], source: str) -> dict[str,
 
 def _photo_override(file: TomlFile, path: KeyPath, spec: TraitSpec) -> TraitSpec:
     """A guide may rename a photo trait or say where it sits, but not change its states."""
-    file.only(path, ("label", "question", "where", "source"))
+    file.only(path, ("label", "question", "care", "where", "source"))
     return TraitSpec(
         spec.id,
         file.text((*path, "label"), spec.label),
         spec.states,
         question=file.text((*path, "question"), spec.question),
+        care=file.text((*path, "care"), spec.care),
         photo=True,
         where=_where(file, path, spec.where),
         source=file.text((*path, "source"), spec.source),
@@ -339,7 +346,7 @@ def _photo_override(file: TomlFile, path: KeyPath, spec: TraitSpec) -> TraitSpec
 
 
 def _trait(file: TomlFile, path: KeyPath, source: str) -> TraitSpec:
-    file.only(path, ("label", "question", "where", "unit", "states", "source"))
+    file.only(path, ("label", "question", "care", "where", "unit", "states", "source"))
     unit = file.text((*path, "unit"), "")
     states = tuple(_state(file, (*path, "states", key), bool(unit)) for key in file.table((*path, "states")))
     if len(states) < 2:
@@ -351,6 +358,7 @@ def _trait(file: TomlFile, path: KeyPath, source: str) -> TraitSpec:
         file.text((*path, "label"), path[-1].replace("_", " ")),
         states,
         question=file.text((*path, "question")),
+        care=file.text((*path, "care"), CARE),
         where=_where(file, path, ""),
         unit=unit,
         source=file.text((*path, "source"), source),
@@ -501,7 +509,22 @@ def _is_file(path: Path) -> bool:
 
 def _photo(trait: Trait, label: str, where: str, question: str, **words: str) -> tuple[str, TraitSpec]:
     states = tuple(StateSpec(state, words.get(state, state)) for state in STATES[trait])
-    return str(trait), TraitSpec(str(trait), label, states, question, photo=True, where=where)
+    return str(trait), TraitSpec(
+        str(trait), label, states, question, _PHOTO_CARE.get(trait, CARE), photo=True, where=where
+    )
+
+
+_PHOTO_CARE: Final[Mapping[Trait, str]] = {
+    Trait.EYELINER_COLOR: "Only look, in daylight from a window: wipe nothing.",
+    Trait.IRIS_COLOR: "Only look, in daylight from a window: wipe nothing.",
+    Trait.LIP_PAINT: "Only look, through a magnifier and from the front: neither rub nor wet the paint.",
+    Trait.SKIN_FADE: "Lift the clothes at one edge, and only if that is easy.",
+    Trait.FOOT_HOLES: "Light from one side, and put nothing into the hole: its edge is the evidence.",
+    Trait.MARK_TEXT: "A lamp held low at one side; rub no pencil and no powder into the letters.",
+    Trait.MARK_SYMBOL: "A lamp held low at one side and a magnifier; rub nothing into the letters.",
+    Trait.SKIN_SHEEN: "Nitrile gloves; look for the shine of a lamp, and do not wipe.",
+    Trait.EAR_STAIN: "Nitrile gloves; leave earrings in where they stick, and try no treatment.",
+}
 
 
 _PHOTO_TRAITS: Final[Mapping[str, TraitSpec]] = dict(

@@ -1,7 +1,12 @@
-"""The check of one doll's photos, from a folder to a report."""
+"""The check of one doll's photos, from a folder to a report.
+
+What a person said on the review page lies with the photos, in ``findings.toml`` and ``regions.toml``, and
+counts here as well.
+"""
 
 from __future__ import annotations
 
+import dataclasses
 import difflib
 import json
 from collections.abc import Mapping
@@ -9,13 +14,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipelines import batch, examine, files
+from pipelines import batch, examine, files, regions
+from pipelines import findings as hands
 from pipelines import guide as guides
 from pipelines.batch import Progress, silent
 from pipelines.cautions import Caution, cautions_for
 from pipelines.dossier import Dossier, build_dossier
-from pipelines.examine import PhotoRecord
-from pipelines.findings import load_findings
+from pipelines.examine import PhotoRecord, Request
 from pipelines.guide import Guide
 from pipelines.requests import PhotoRequest, letter, rank_requests
 from pipelines.verdict import Verdict, weigh
@@ -110,7 +115,8 @@ def run(
     claim
         Id of the release the doll is offered as.
     findings
-        A hands-on findings file.
+        A hands-on findings file; the folder's own ``findings.toml``, if there is one, when None. The
+        folder's ``regions.toml`` says where things are.
     out
         New or empty folder, or an earlier result, which is replaced as a whole.
     jobs
@@ -121,7 +127,7 @@ def run(
     UsageError
         When the claim is no release of the guide.
     InputFileError
-        When guide or findings break a rule.
+        When guide, findings or regions break a rule.
     NoPhotoError
         When the folder holds no readable photo. Nothing is written then.
     OutputError
@@ -129,12 +135,14 @@ def run(
     """
     checked = guides.load(guide)
     check_claim(claim, checked)
-    hands_on = () if findings is None else load_findings(findings, checked)
+    hands_on, remarks = load_findings(folder, findings, checked)
+    said = load_regions(folder)
     files.check_output_folder(out)
     paths = files.find_photos([folder])
-    photos = batch.examine_files(paths, jobs=jobs, progress=progress)
+    photos = batch.examine_files(paths, Request(regions=said), jobs=jobs, progress=progress)
     require_readable(photos, folder)
-    result = conclude(folder.resolve().name, checked, claim, photos, paths=paths, findings=hands_on)
+    name = folder.resolve().name
+    result = conclude(name, checked, claim, photos, paths=paths, findings=hands_on, remarks=remarks)
     with files.output_folder(out) as stage:
         write(result, stage)
     return result
@@ -148,10 +156,15 @@ def conclude(
     *,
     paths: list[Path],
     findings: tuple[TraitRecord, ...] = (),
+    remarks: tuple[str, ...] = (),
 ) -> ListingResult:
-    """Merge, weigh and decide what to ask for; writes nothing. ``paths`` run parallel to ``photos``."""
+    """Merge, weigh and decide what to ask for; writes nothing.
+
+    ``paths`` run parallel to ``photos``; ``remarks`` join the dossier's notes.
+    """
     model = Model(guide)
     dossier = build_dossier(photos, findings, guide)
+    dossier = dataclasses.replace(dossier, notes=(*dossier.notes, *remarks))
     verdict = weigh(dossier, guide, claim, model)
     requests = rank_requests(dossier, guide, claim, model)
     return ListingResult(
@@ -187,6 +200,26 @@ def write(result: ListingResult, folder: Path) -> None:
 def dump(payload: Mapping[str, Any]) -> str:
     """Return JSON text, the same bytes for the same result."""
     return json.dumps(payload, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def load_findings(
+    folder: Path, given: Path | None, guide: Guide
+) -> tuple[tuple[TraitRecord, ...], tuple[str, ...]]:
+    """Return the hands-on records of a file that was named, or of the folder's own, and what to remark.
+
+    The folder's own may have been written with another guide at hand: what this one does not know is left
+    out. Raises :class:`InputFileError` when the file breaks a rule.
+    """
+    if given is not None:
+        return hands.load_findings(given, guide), ()
+    own = folder / hands.FILE
+    return hands.load_known(own, guide) if own.is_file() else ((), ())
+
+
+def load_regions(folder: Path) -> regions.RegionsFile:
+    """Return what the folder's own regions file says; raises :class:`InputFileError` for a broken one."""
+    own = folder / regions.FILE
+    return regions.load(own) if own.is_file() else regions.RegionsFile()
 
 
 def check_claim(claim: str | None, guide: Guide) -> None:

@@ -208,3 +208,19 @@ def test_real_photos_of_no_doll_end_in_cannot_tell(folder, tmp_path, monkeypatch
     assert [photo.status for photo in result.photos] == ["ok", "ok"]
     assert result.verdict.cannot_tell
     assert result.verdict.claim.state == "open"
+
+
+def test_what_lies_with_the_photos_counts(folder, examined, tmp_path):
+    without = run(folder, tmp_path / "a").verdict.release("reissue").posterior
+    (folder / "findings.toml").write_text(
+        '[findings]\nfringe = "single_curl"\nunheard_of = "x"\n', encoding="utf-8"
+    )
+    result = run(folder, tmp_path / "b")
+    assert result.verdict.release("reissue").posterior > without
+    assert any("unheard_of" in note for note in result.dossier.notes)
+
+
+def test_a_broken_regions_file_beside_the_photos_is_refused(folder, examined, tmp_path):
+    (folder / "regions.toml").write_text("[face.jpg]\nlips = 3\n", encoding="utf-8")
+    with pytest.raises(InputFileError, match="regions.toml"):
+        run(folder, tmp_path / "b")
