@@ -84,7 +84,7 @@ def develop(
     gains = 1 / light_rgb(room.wb_kelvin)
     gains = gains / gains[1]
     seen = neutral * gains
-    gain = 0.8 * 2**room.ev / float(seen @ np.array([0.2126, 0.7152, 0.0722]))
+    gain = 0.74 * 2**room.ev / float(seen @ np.array([0.2126, 0.7152, 0.0722]))
     linear = blur((picture * gains * gain).astype(np.float32), room.blur_px, room.motion_px)
     rows, cols = linear.shape[:2]
     y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]

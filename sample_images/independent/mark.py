@@ -18,7 +18,7 @@ from .shapes import grid_quads, mesh_object, noise_image, smoothstep
 from .stage import CLASSES, Finish, Shoot
 
 # The fonts that come inside the bpy package (SIL Open Font License and Bitstream Vera license).
-FONTS = ("Inter.woff2", "DejaVuSansMono.woff2", "NotoSansGeorgian-VariableFont_wdth,wght.woff2")
+FONTS = ("Inter.woff2", "DejaVuSansMono.woff2", "Noto Sans CJK Regular.woff2")
 PIECE = (3.4, 2.6)  # width and height of the vinyl patch in scene units
 PX = 700  # height-map pixels a unit
 
@@ -36,10 +36,13 @@ def _draw_sign(sign: str, box: int, name: str, stroke: int) -> Image.Image:
         pen = ImageDraw.Draw(image)
         pen.ellipse((2, 2, box, box), outline=255, width=max(2, stroke))
         letter = font(name, int(box * 0.58))
-        pen.text((box / 2 + 1, box / 2 + 1), "R" if sign == "®" else "C", 255, letter, anchor="mm")
+        bold = max(1, stroke // 2)
+        center = (box / 2 + 1, box / 2 + 1)
+        pen.text(center, "R" if sign == "®" else "C", 255, letter, anchor="mm", stroke_width=bold)
         return image
     image = Image.new("L", (int(box * 1.7), box))
-    ImageDraw.Draw(image).text((box * 0.85, box * 0.35), "TM", 255, font(name, int(box * 0.6)), anchor="mm")
+    pen, letter = ImageDraw.Draw(image), font(name, int(box * 0.62))
+    pen.text((box * 0.85, box * 0.35), "TM", 255, letter, anchor="mm", stroke_width=max(1, stroke // 2))
     return image
 
 
@@ -50,6 +53,7 @@ def line_image(text: str, cap: int, name: str, weight: int) -> Image.Image:
     run = ""
     for char in [*text, "\0"]:
         if char in "®©™\0":
+            run = run.rstrip()
             if run:
                 x0, _, x1, _ = face.getbbox(run, stroke_width=weight)
                 image = Image.new("L", (int(x1 - min(x0, 0)) + 6, int(cap * 1.5)))

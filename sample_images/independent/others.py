@@ -158,7 +158,7 @@ def _page(shoot: Shoot) -> Things:
     pen = ImageDraw.Draw(page)
     words = ["the", "lamp", "was", "left", "at", "a", "window", "so", "that", "low", "light", "would", "fall"]
     words += ["across", "table", "and", "show", "every", "crease"]
-    body, title = font("NotoSansGeorgian-VariableFont_wdth,wght.woff2", 26), font("Inter.woff2", 70)
+    body, title = font("Noto Sans CJK Regular.woff2", 26), font("Inter.woff2", 70)
     pen.text((80, 70), "Evening Notes", 25, title)
     for row in range(26):
         line = " ".join(rng.permutation(words)[: int(rng.integers(7, 10))])

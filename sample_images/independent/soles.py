@@ -180,9 +180,9 @@ def _hole(
         extra.append(ring)
     elif state == "lined":
         metal = [(0.80, 0.62, 0.30), (0.72, 0.71, 0.69), (0.62, 0.42, 0.28)][rng.integers(3)]
-        look = Finish(roughness=float(rng.uniform(0.18, 0.42)), metallic=1.0)
+        look = Finish(roughness=float(rng.uniform(0.3, 0.55)), metallic=1.0)
         lining = paints.make(f"metal {part}", np.array(metal), "lining", look, part)
-        flange = _ring("flange", radius * 1.08, radius * 0.15, 0.7)
+        flange = _ring("flange", radius * 1.1, radius * 0.19, 0.7)
         flange.data.materials.append(lining)
         bpy.ops.mesh.primitive_cylinder_add(
             vertices=72, radius=radius * 0.98, depth=0.24, end_fill_type="NOTHING", rotation=(np.pi / 2, 0, 0)

@@ -392,5 +392,5 @@ def render_neutral(shoot: Shoot, width: int, height: int, region: np.ndarray[Any
     if len(inside) < 8:
         inside = picture.reshape(-1, 3)
     light = inside.sum(1)
-    low, high = np.quantile(light, (0.4, 0.95))
+    low, high = np.quantile(light, (0.55, 0.97))
     return inside[(light >= low) & (light <= high)].mean(0) / 0.5
