@@ -387,9 +387,9 @@ def build_head(
     beta = np.linspace(0, 2 * np.pi, spokes, endpoint=False)
     a, b = np.meshgrid(alpha, beta, indexing="ij")
     aim = np.stack([np.sin(a) * np.sin(b), -np.cos(a), np.sin(a) * np.cos(b)], -1)
-    coarse = (slice(None, None, 3), slice(None, None, 2)) if detail >= 1 else (slice(None), slice(None))
+    coarse = (slice(None, None, 3), slice(None, None, 2)) if detail >= 0.5 else (slice(None), slice(None))
     rough = radius_of(aim[coarse].reshape(-1, 3), f).reshape(aim[coarse].shape[:2])
-    if detail >= 1:
+    if detail >= 0.5:
         ring_at = alpha[::3]
         rough = np.stack([np.interp(alpha, ring_at, rough[:, j]) for j in range(rough.shape[1])], 1)
         rough = np.stack([rough, (rough + np.roll(rough, -1, 1)) / 2], -1).reshape(rings, spokes)

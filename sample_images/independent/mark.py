@@ -36,13 +36,13 @@ def _draw_sign(sign: str, box: int, name: str, stroke: int) -> Image.Image:
         pen = ImageDraw.Draw(image)
         pen.ellipse((2, 2, box, box), outline=255, width=max(2, stroke))
         letter = font(name, int(box * 0.58))
-        bold = max(1, stroke // 2)
+        bold = max(1, stroke // 4)
         center = (box / 2 + 1, box / 2 + 1)
         pen.text(center, "R" if sign == "®" else "C", 255, letter, anchor="mm", stroke_width=bold)
         return image
     image = Image.new("L", (int(box * 1.7), box))
-    pen, letter = ImageDraw.Draw(image), font(name, int(box * 0.62))
-    pen.text((box * 0.85, box * 0.35), "TM", 255, letter, anchor="mm", stroke_width=max(1, stroke // 2))
+    pen, letter = ImageDraw.Draw(image), font(name, int(box * 0.8))
+    pen.text((box * 0.85, box * 0.35), "TM", 255, letter, anchor="mm", stroke_width=max(1, stroke // 4))
     return image
 
 
