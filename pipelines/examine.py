@@ -160,7 +160,13 @@ def examine_file(path: Path, request: Request | None = None, name: str = "") -> 
         photo = load(files.read_bytes(path, name), name)
     except PhotoError as error:
         return PhotoRecord.failed(name, error.reason, str(error))
-    said = request.regions.of(path.name)
+    return examine_photo(photo, request, path.name)
+
+
+def examine_photo(photo: Photo, request: Request, file: str) -> PhotoRecord:
+    """Examine one decoded photo, whose file bears the name ``file``; a failure becomes an entry."""
+    said = request.regions.of(file)
+    name = photo.file
     try:
         return examine(
             photo,
