@@ -304,7 +304,7 @@ def _beside(left: Image, right: Image) -> Image:
 
 def encode_png(image: Image) -> bytes:
     """Return the bytes of a PNG file of (H, W, 3) uint8 sRGB pixels, without any metadata."""
-    return _encode(image, "PNG", optimize=False, compress_level=6)
+    return _encode(image, "PNG", optimize=False, compress_level=1)
 
 
 def encode_jpeg(image: Image, quality: int = 85) -> bytes:
