@@ -240,6 +240,7 @@ def set_negative(plan: Plan, scale: float, rng: np.random.Generator) -> tuple[Sh
     made.matrix = pose(things, turn, (0.0, 0.0, 0.1))
     shoot.subject = things
     lay_ground(shoot, float(rng.uniform(1.3, 2.5)))
+    shoot.subject = [o for o in bpy.context.scene.objects if o.type == "MESH"]  # the probe grays all of it
     return shoot, made
 
 

@@ -127,7 +127,7 @@ def hand(shoot: Shoot, scale: float) -> bpy.types.Object:
     balls: list[tuple[Any, float]] = []
 
     def limb(a: Floats, b: Floats, ra: float, rb: float) -> None:
-        n = max(3, int(np.linalg.norm(b - a) / min(ra, rb) * 1.6))
+        n = max(3, int(np.linalg.norm(b - a) / min(ra, rb) * 3.5))
         balls.extend((a + (b - a) * t, ra + (rb - ra) * t) for t in np.linspace(0, 1, n))
 
     for k, (x, length) in enumerate(zip((-0.27, -0.09, 0.09, 0.26), (0.62, 0.75, 0.8, 0.68), strict=True)):
