@@ -25,6 +25,7 @@ from vision.color import (
     linear_to_lab,
     srgb_to_linear,
 )
+from vision.locate.clothing_line import features_of, frame_of, light_columns, robust_fit
 from vision.locate.places import LinePlace
 from vision.photo import Photo
 from vision.quality import glare_mask
@@ -39,14 +40,18 @@ METHOD = "fade/1"
 #: (Heritage Science 2022, 10.1186/s40494-022-00767-6).
 JUST_NOTICEABLE = 1.7
 
-# A step that the locator picked as the clearest of many must be clearer: bounced light makes faint ones.
-_LEAST_LOCATED = 2.6
-_SURE_LOCATED = 0.8
+# A line that nobody pointed at is believed from this probability on.
+_SURE_LOCATED = 0.75
+# How sure the absence of a line makes of "not faded": an evenly faded doll has none either.
+_LEAST_SURE, _UNMARKED = 0.5, 0.75
 
 #: Relative error of a color difference through an unknown tone curve or exposure, from the slopes that real
 #: charts show in phone photos.
 _U_TONE = 0.12
-_VIEW = 900
+#: Relative error of a color step because vinyl scatters light below its surface and mirrors its surroundings,
+#: both of which mix the two sides with each other or with white.
+_U_DILUTED = 0.1
+_VIEW = 512
 _ASK = (
     "Ask for a photo of the bare body, front and back, with the clothing lowered or off, in even daylight, "
     "with a plain grey card beside the doll."
@@ -69,6 +74,11 @@ class Difference:
         Pixels of the original that were compared.
     beside
         Whether both sides were compared across one line; else brightness is weakly known.
+    agree
+        Share of the line's stretches that show the step; 1 when there are none.
+    surprise
+        How far the step of ln(brightness), beyond its doubt, lies from all that fading makes: a shadow or a
+        fold along the line.
     """
 
     covered: Array
@@ -76,6 +86,8 @@ class Difference:
     u: Array
     n_pixels: int
     beside: bool
+    agree: float = 1.0
+    surprise: float = 0.0
 
 
 def measure(photo: Photo, line: LinePlace | None, cal: Calibration) -> TraitRecord:
@@ -174,100 +186,238 @@ def compare(linear: Array, covered: Mask, exposed: Mask, scale: float = 1.0) -> 
 
     Notes
     -----
-    Where the two sides lie along one line, it is cut into stretches; in each, channel ratios are averaged
-    near the line and brightness is extrapolated to it from both sides. The scatter of the stretches is the
-    uncertainty. Otherwise the whole areas are compared, and brightness by what faces the light in each.
+    Ratios of channels are compared twice: side by side in stretches of the line, and over both areas with
+    what light does to color fitted along. Light that misleads one seldom misleads the other in the same way,
+    so that their disagreement joins the uncertainty. Brightness is compared across the line only, as a step
+    with the profile that color shows, over a curved slope of shading; what the shape leaves open is bounded
+    by how vinyl fades (see :func:`_brightness_of_fading`).
     """
-    log = np.log(np.maximum(linear, 1e-4))
-    features = np.stack(
-        [log[..., 0] - log[..., 1], log[..., 2] - log[..., 1], np.log(np.maximum(linear.mean(axis=2), 1e-4))],
-        axis=-1,
-    )
-    stretches = _stretches(features, covered, exposed)
+    features = features_of(linear, 0.8)
     n = int((covered.sum() + exposed.sum()) / scale**2)
     mean = np.median(linear[covered], axis=0)
-    if stretches is not None:
-        values, weights = stretches
-        middle = _weighted_median(values, weights)
-        spread = 1.4826 * _weighted_median(np.abs(values - middle), weights)
-        u = np.hypot(spread / math.sqrt(max(len(values) - 1, 1)), [0.006, 0.008, 0.05])
-        return Difference(mean, middle, u, n, True)
-    middle = np.empty(3)
-    u = np.empty(3)
-    for k in (0, 1):
-        one, two = _blocks(features[..., k], covered), _blocks(features[..., k], exposed)
-        middle[k] = np.median(two) - np.median(one)
-        u[k] = math.hypot(one.std() / math.sqrt(len(one)), two.std() / math.sqrt(len(two)), 0.012)
-    middle[2] = np.quantile(features[exposed, 2], 0.8) - np.quantile(features[covered, 2], 0.8)
-    u[2] = 0.15
-    return Difference(mean, middle, u, n, False)
+    strip = _strip(features, covered, exposed)
+    stretches = None if strip is None else _color_steps(features, strip)
+    if strip is None or stretches is None:
+        color, spread = _over_areas(features, covered, exposed, 0.0, apart=True)
+        y = float(np.quantile(features[exposed, 2], 0.8) - np.quantile(features[covered, 2], 0.8))
+        brightness, u_y, _ = _brightness_of_fading(color, mean, y, 0.25)
+        return Difference(
+            mean, np.append(color, brightness), np.append(np.hypot(spread, 0.012), u_y), n, False
+        )
+    local, weights = stretches
+    beside = _weighted_median(local, weights)
+    scatter = 1.4826 * _weighted_median(np.abs(local - beside), weights) / math.sqrt(max(len(local) / 2, 1))
+    measured, u_measured = _brightness_step(features, strip, beside)
+    brightness, u_y, surprise = _brightness_of_fading(beside, mean, measured, u_measured)
+    over, _ = _over_areas(features, covered, exposed, brightness)
+    color = (beside + over) / 2
+    u = np.sqrt(scatter**2 / 2 + np.square(beside - over) / 4 + np.square([0.006, 0.008]))
+    u = np.hypot(u, _U_DILUTED * np.abs(color))
+    agree = float(np.mean(local @ color > 0.4 * float(color @ color)))
+    return Difference(mean, np.append(color, brightness), np.append(u, u_y), n, True, agree, surprise)
 
 
-def _stretches(features: Array, covered: Mask, exposed: Mask) -> tuple[Array, Array] | None:
-    """Return (K, 3) differences over stretches of the line and their weights, or None without a line."""
+@dataclass(frozen=True, slots=True)
+class _Strip:
+    """Pixels on both sides of a line, cut into stretches.
+
+    ``away`` is the distance from the middle of the line, positive in covered vinyl; ``stretch`` numbers the
+    stretches, ``start`` is where each lies and ``gap`` how wide the unnamed rim between both sides is.
+    """
+
+    ys: NDArray[np.int_]
+    xs: NDArray[np.int_]
+    away: Array
+    stretch: NDArray[np.int_]
+    start: Array
+    gap: float
+    reach: float
+
+
+def _strip(features: Array, covered: Mask, exposed: Mask) -> _Strip | None:
+    """Gather what lies along the line; None when the sides do not lie beside each other."""
     to_covered, to_exposed = _distance_to(covered), _distance_to(exposed)
     size = math.sqrt(min(covered.sum(), exposed.sum()))
     gap = float(min(to_covered[exposed].min(), to_exposed[covered].min()))
-    reach = gap + float(np.clip(0.3 * size, 6, 40))
-    near_exposed, near_covered = exposed & (to_covered < reach), covered & (to_exposed < reach)
-    if gap > 0.5 * size or gap > 60 or min(near_exposed.sum(), near_covered.sum()) < 40:
+    if gap > 0.5 * size or gap > 60:
         return None
-    ys, xs = np.nonzero(near_exposed | near_covered)
-    points = np.column_stack([xs, ys]).astype(np.float32)
-    pieces = _along_line(points, to_covered, to_exposed, gap, reach)
-    values, weights = [], []
-    for piece in pieces:
-        x, y = points[piece].astype(int).T
-        side = exposed[y, x]
-        if min(side.sum(), (~side).sum()) < 12:
-            continue
-        f = features[y, x]
-        difference = np.empty(3)
-        for k in (0, 1):
-            difference[k] = np.median(f[side, k]) - np.median(f[~side, k])
-        away = np.where(side, to_covered[y, x] - gap / 2, gap / 2 - to_exposed[y, x])
-        difference[2] = _jump(away, f[:, 2], side)
-        values.append(difference)
-        weights.append(float(min(side.sum(), (~side).sum())))
-    if len(values) < 3:
+    reach = gap / 2 + float(np.clip(0.3 * size, 8, 36))
+    away = np.where(
+        covered, to_exposed - gap / 2, np.where(exposed, gap / 2 - to_covered, (to_exposed - to_covered) / 2)
+    )
+    middle = (np.abs(to_covered - to_exposed) < 1.5) & (to_covered + to_exposed < 1.4 * gap + 6)
+    start = _spaced(middle, max(6.0, 0.3 * reach))
+    if len(start) < 3:
         return None
-    return np.array(values), np.array(weights)
+    # The rim between both sides shows how soft the line is, but only where no third thing can lie in it.
+    between = (to_covered < 0.75 * gap + 1) & (to_exposed < 0.75 * gap + 1) & (gap < 20)
+    ys, xs = np.nonzero((covered | exposed | between) & (np.abs(away) < reach))
+    distance = np.hypot(xs[:, None] - start[:, 0], ys[:, None] - start[:, 1])
+    stretch = np.where(distance.min(axis=1) < 1.3 * reach, distance.argmin(axis=1), -1)
+    return _Strip(ys, xs, away[ys, xs], stretch, start, gap, reach)
 
 
 def _distance_to(mask: Mask) -> Array:
     return np.asarray(cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5), np.float64)
 
 
-def _along_line(
-    points: NDArray[np.float32], to_covered: Array, to_exposed: Array, gap: float, reach: float
-) -> list[NDArray[np.int_]]:
-    """Group points by the nearest of a chain of seeds along the middle between the two sides."""
-    middle = (np.abs(to_covered - to_exposed) < 1.5) & (to_covered + to_exposed < 1.4 * gap + 6)
-    spacing = max(6.0, 0.3 * reach)
-    seeds: list[NDArray[np.float32]] = []
-    for y, x in np.argwhere(middle):
-        if all(math.hypot(x - seed[0], y - seed[1]) > spacing for seed in seeds):
-            seeds.append(np.array([x, y], np.float32))
-        if len(seeds) >= 60:
-            break
-    if not seeds:
-        return []
-    distance = np.stack([np.hypot(*(points - seed).T) for seed in seeds])
-    close = distance.min(axis=0) < reach + spacing
-    nearest = distance.argmin(axis=0)
-    return [np.flatnonzero((nearest == k) & close) for k in range(len(seeds))]
+def _spaced(mask: Mask, spacing: float) -> Array:
+    """Return (K, 2) points x, y of a mask, no two nearer than ``spacing``; 60 at most."""
+    ys, xs = np.nonzero(mask)
+    points = np.column_stack([xs, ys]).astype(np.float64)
+    left = np.ones(len(points), bool)
+    chosen: list[Array] = []
+    while left.any() and len(chosen) < 60:
+        seed = points[int(np.argmax(left))]
+        chosen.append(seed)
+        left &= np.hypot(*(points - seed).T) > spacing
+    return np.array(chosen).reshape(-1, 2)
 
 
-def _jump(away: Array, brightness: Array, side: Mask) -> float:
-    """Return the step of brightness at the line: one slope over both sides, so that shading is taken out."""
-    columns = np.column_stack([side.astype(float), away, np.ones(len(away))])
-    keep = np.ones(len(away), bool)
-    solution = np.zeros(3)
+def _color_steps(features: Array, strip: _Strip) -> tuple[Array, Array] | None:
+    """Return (K, 2) exposed minus covered color ratios of each stretch, and its pixels; None if too few."""
+    color = features[strip.ys, strip.xs, :2]
+    clear = strip.gap / 2 + 2
+    steps, weights = [], []
+    for k in range(len(strip.start)):
+        here = strip.stretch == k
+        inside, outside = here & (strip.away > clear), here & (strip.away < -clear)
+        if min(inside.sum(), outside.sum()) >= 12:
+            steps.append(np.median(color[outside], axis=0) - np.median(color[inside], axis=0))
+            weights.append(float(min(inside.sum(), outside.sum())))
+    return (np.array(steps), np.array(weights)) if len(steps) >= 3 else None
+
+
+def _over_areas(
+    features: Array, covered: Mask, exposed: Mask, brightness: float, apart: bool = False
+) -> tuple[Array, Array]:
+    """Return the (2,) difference of color ratios with light fitted over both areas, and its uncertainty.
+
+    Light makes color a function of brightness. Vinyl that is itself brighter by ``brightness`` would be taken
+    for better lit vinyl; that is added back along the fitted function. Between areas ``apart`` a drift of
+    light over the picture cannot be told from a step, so that none is fitted.
+    """
+    either = covered | exposed
+    ys, xs = np.nonzero(either)
+    columns = light_columns(features[ys, xs, 2], ys, xs, frame_of(features, either))
+    columns = columns[:, :3] if apart else columns
+    inside = covered[ys, xs].astype(float)
+    solution = robust_fit(np.column_stack([columns, inside]), features[ys, xs, :2], 8)
+    step = -solution[-1] + solution[1] * float(np.clip(brightness, -0.3, 0.4))
+    off = features[ys, xs, :2] - columns @ solution[:-1] - inside[:, None] * solution[-1]
+    spread = np.empty(2)
+    for k in (0, 1):
+        field = np.zeros(either.shape)
+        field[ys, xs] = off[:, k]
+        spread[k] = math.hypot(
+            *(b.std() / math.sqrt(len(b)) for b in (_blocks(field, m) for m in (covered, exposed)))
+        )
+    return step, spread
+
+
+def _brightness_step(features: Array, strip: _Strip, color: Array) -> tuple[float, float]:
+    """Return exposed minus covered ln of brightness at the line, and its standard uncertainty."""
+    width, shift = _profile(features, strip, color)
+    steps, errors = [], []
+    for k in range(len(strip.start)):
+        here = np.flatnonzero(strip.stretch == k)
+        away = strip.away[here]
+        if min((away > 2).sum(), (away < -2).sum()) < 12:
+            continue
+        x = (strip.xs[here] - strip.start[k, 0]) / strip.reach
+        y = (strip.ys[here] - strip.start[k, 1]) / strip.reach
+        rise = -0.5 * np.tanh((away - shift) / (2 * width))
+        columns = np.column_stack([rise, np.ones(len(here)), x, y, x * x, x * y, y * y])
+        step, error = _first_coefficient(columns, features[strip.ys[here], strip.xs[here], 2])
+        steps.append(step)
+        errors.append(error)
+    if len(steps) < 2:
+        return 0.0, 0.3
+    values, own = np.array(steps), np.array(errors)
+    weights = 1 / (own**2 + np.median(own) ** 2 + 1e-6)
+    middle = float(_weighted_median(values[:, None], weights)[0])
+    spread = 1.4826 * float(_weighted_median(np.abs(values - middle)[:, None], weights)[0])
+    return middle, math.hypot(spread / math.sqrt(max(len(values) / 3, 1)), 0.03, 0.3 * spread)
+
+
+def _profile(features: Array, strip: _Strip, color: Array) -> tuple[float, float]:
+    """Return width and place of the transition, from the color of all stretches laid over each other."""
+    size = float(np.hypot(*color))
+    if size < 0.02:  # no color step shows how soft the line is: as soft as the rim that was left out
+        return max(1.0, strip.gap / 4), 0.0
+    along = features[strip.ys, strip.xs, :2] @ (color / size)
+    clear = strip.gap / 2 + 2
+    laid, counts = _laid_over(along, strip, clear)
+    positions = np.arange(len(laid)) - (len(laid) // 2)
+    known = counts > 8
+    best = (math.inf, 1.0, 0.0)
+    for width in (0.6, 1.0, 1.5, 2.2, 3.2, 4.5, 6.5):
+        for shift in (-3.0, -1.5, 0.0, 1.5, 3.0):
+            rise = -0.5 * np.tanh((positions - shift) / (2 * width))
+            columns = np.column_stack([rise, np.ones(len(rise))])[known]
+            root = np.sqrt(counts[known])
+            solution = np.linalg.lstsq(columns * root[:, None], laid[known] * root, rcond=None)[0]
+            left = float(np.square((laid[known] - columns @ solution) * root).sum())
+            best = min(best, (left, width, shift))
+    return best[1], best[2]
+
+
+def _laid_over(along: Array, strip: _Strip, clear: float) -> tuple[Array, Array]:
+    """Return medians and counts of a value by whole pixels from the line, less each stretch's own level."""
+    half = math.ceil(strip.reach)
+    place, value = [], []
+    for k in range(len(strip.start)):
+        here = strip.stretch == k
+        inside, outside = here & (strip.away > clear), here & (strip.away < -clear)
+        if min(inside.sum(), outside.sum()) < 12:
+            continue
+        level = (np.median(along[inside]) + np.median(along[outside])) / 2
+        place.append(np.round(strip.away[here]).astype(int) + half)
+        value.append(along[here] - level)
+    laid, counts = np.zeros(2 * half + 1), np.zeros(2 * half + 1)
+    if place:
+        where, values = np.concatenate(place), np.concatenate(value)
+        for k in range(2 * half + 1):
+            counts[k] = (where == k).sum()
+            laid[k] = np.median(values[where == k]) if counts[k] else 0.0
+    return laid, counts
+
+
+def _first_coefficient(columns: Array, values: Array) -> tuple[float, float]:
+    """Return the first coefficient of a robust least-squares fit and its standard error."""
+    keep = np.ones(len(values), bool)
+    solution = np.zeros(columns.shape[1])
+    off: Array = values
     for _ in range(3):
-        solution, *_ = np.linalg.lstsq(columns[keep], brightness[keep], rcond=None)
-        off = np.abs(brightness - columns @ solution)
+        solution = np.asarray(np.linalg.lstsq(columns[keep], values[keep], rcond=None)[0], np.float64)
+        off = np.asarray(np.abs(values - columns @ solution), np.float64)
         keep = off < 3 * max(1.4826 * float(np.median(off)), 0.01)
-    return float(solution[0])
+    variance = float(np.linalg.pinv(columns[keep].T @ columns[keep])[0, 0])
+    return float(solution[0]), math.sqrt(max(variance, 0.0)) * max(float(off[keep].std()), 0.004)
+
+
+def _brightness_of_fading(
+    color: Array, covered: Array, measured: float, u: float
+) -> tuple[float, float, float]:
+    """Combine a measured step of ln(brightness) with what fading allows, by their uncertainties.
+
+    Returns the step, its uncertainty, and how far the measured one lies from both together.
+
+    Light destroys colorants, and skin-colored vinyl gets its hue from what absorbs green and blue: these
+    channels rise as the colorant goes while red hardly changes. Its change is taken as +0.05 ± 0.1 in ln,
+    0 ± 0.05 where the color did not change (a physical expectation, no published figure for vinyl).
+    """
+    size = float(np.hypot(*color))
+    certain = min(1.0, size / 0.08)
+    red, u_red = 0.05 * certain, 0.05 + 0.05 * certain
+    ratio = np.exp([red, red - color[0], red - color[0] + color[1]])
+    expected = math.log(float((covered * ratio).sum() / max(float(covered.sum()), 1e-9)))
+    surprise = max(0.0, abs(measured - expected) - 2 * math.hypot(u, u_red))
+    # A step far from all expectation is a fold or a shadow along the line more often than vinyl.
+    u = math.hypot(u, max(0.0, abs(measured - expected) - 2 * u_red))
+    weight = u_red**2 / (u_red**2 + u**2)
+    u_both = math.sqrt(u_red**2 * u**2 / (u_red**2 + u**2))
+    return expected + weight * (measured - expected), u_both, surprise
 
 
 def _blocks(values: Array, mask: Mask) -> Array:
@@ -336,28 +486,18 @@ def _numbers(covered: Array, exposed: Array) -> Array:
 
 
 def _record(found: Difference, line: LinePlace, cal: Calibration) -> TraitRecord:
-    quantities, covered, u = _quantities(found, cal)
+    quantities, _, u = _quantities(found, cal)
     value = quantities["delta_e00"].value
     flags = list(line.flags)
     if not found.beside:
         flags.append("not_beside")
     if cal.method in ("scene", "none"):
         flags.append("no_white_reference")
-    located = "step" in line.flags
-    p = _faded_probability(found, cal, _LEAST_LOCATED if located else 0.7 * JUST_NOTICEABLE)
-    if _light_instead(found):
-        flags.append("two_lights")
-        p = min(p, 0.55)
-    if located and not _fades_so(found, quantities):
-        flags.append("unlike_fade")
-        p = min(p, 0.55)
-    if located:
-        # A faint step proves no covered vinyl, so that its smallness says nothing either way.
-        p = max(p, 0.45) if p > _SURE_LOCATED else float(np.clip(p, 0.45, 0.55))
-    if line.confidence:
-        p = 0.5 + (p - 0.5) * min(1.0, line.confidence + 0.1)
-    grade = grey_scale_class(float(delta_e_f(covered, covered + _delta(quantities))))
-    detail = _sentence(p, quantities, grade)
+    p, more = _probability(found, line, cal, quantities)
+    flags += more
+    grade = grey_scale_class(
+        float(delta_e_f(_covered_lab(found, cal), _covered_lab(found, cal) + _delta(quantities)))
+    )
     return TraitRecord.decide(
         Trait.SKIN_FADE,
         {"faded": p, "none": 1 - p},
@@ -366,7 +506,7 @@ def _record(found: Difference, line: LinePlace, cal: Calibration) -> TraitRecord
             f"A difference of ΔE00 {value:.1f} ± {u:.1f} between the two sides may be fade, or only light. "
             "Ask for the same view in even daylight, with a plain grey card."
         ),
-        detail=detail,
+        detail=_sentence(p, quantities, grade, "no_step" in line.flags),
         quantities=quantities,
         region=_both(line),
         n_pixels=found.n_pixels,
@@ -374,15 +514,45 @@ def _record(found: Difference, line: LinePlace, cal: Calibration) -> TraitRecord
     )
 
 
+def _probability(
+    found: Difference, line: LinePlace, cal: Calibration, quantities: dict[str, Quantity]
+) -> tuple[float, list[str]]:
+    """Return the probability of fade, and flags on what speaks against it.
+
+    Where a person named both sides, the difference decides. A line that was located must also be one: its
+    probability goes along, and the smallness of a step that nobody pointed at says nothing, since its sides
+    may be any two spots. Where no line shows between vinyl that something else takes for covered and the
+    rest, ``none`` is as sure as that.
+    """
+    flags = []
+    differs = _differs_probability(found, cal)
+    if _light_instead(found):
+        flags.append("two_lights")
+        differs = min(differs, 0.55)
+    if "no_step" in line.flags:
+        return (0.5 if differs > 0.3 else 1 - 0.5 * _LEAST_SURE - 0.5 * line.confidence * _UNMARKED), flags
+    if "step" not in line.flags:
+        return 0.5 + (differs - 0.5) * min(1.0, line.confidence + 0.1 if line.confidence else 1.0), flags
+    if not _fades_so(found, quantities):
+        flags.append("unlike_fade")
+        differs = min(differs, 0.55)
+    p = line.confidence * differs
+    return (p if p > _SURE_LOCATED else float(np.clip(p, 0.45, 0.55))), flags
+
+
+def _covered_lab(found: Difference, cal: Calibration) -> Array:
+    return _labs(found, found.log, cal, np.zeros(2), 0.0)[0]
+
+
 def _delta(quantities: dict[str, Quantity]) -> Array:
     return np.array([quantities[f"delta_{c}"].value for c in "Lab"])
 
 
-def _faded_probability(found: Difference, cal: Calibration, least: float) -> float:
-    """Return the probability of fade: the part of the difference that light cannot make must carry it.
+def _differs_probability(found: Difference, cal: Calibration) -> float:
+    """Return the probability that the two sides differ noticeably in what light cannot change.
 
-    That part is ΔE00 at equal brightness, which must exceed ``least``: a shadow changes a* and b* too, but
-    not the channels' ratios.
+    That part is ΔE00 at equal brightness: a shadow changes a* and b* too, but not the channels' ratios. Fade
+    that is just noticeable changes both, so that part of it is asked for.
     """
     level = found.log * (1, 1, 0)
     value = float(delta_e_2000(*_labs(found, level, cal, np.zeros(2), 0.0)))
@@ -392,7 +562,7 @@ def _faded_probability(found: Difference, cal: Calibration, least: float) -> flo
         step[k] += found.u[k]
         moved.append(float(delta_e_2000(*_labs(found, step, cal, np.zeros(2), 0.0))) - value)
     u = math.hypot(*moved)
-    return float(np.clip(_phi((value - least) / math.hypot(1.5 * u, 0.5)), 0.04, 0.96))
+    return float(np.clip(_phi((value - 0.7 * JUST_NOTICEABLE) / math.hypot(1.5 * u, 0.4)), 0.04, 0.97))
 
 
 def _phi(z: float) -> float:
@@ -402,12 +572,12 @@ def _phi(z: float) -> float:
 def _light_instead(found: Difference) -> bool:
     """Tell whether the step looks like a second light or a colored shadow rather than other vinyl.
 
-    Light that turns bluer or yellower moves ln(r/g) and ln(b/g) in opposite ways with brightness going along;
-    a brightness step of a third or more between vinyl of one doll is a shadow.
+    Light that turns bluer or yellower moves ln(r/g) and ln(b/g) in opposite ways, red with brightness; and a
+    step of brightness far from what fading makes is a shadow's.
     """
     x, y, brightness = found.log
     along_light = x * y < 0 and abs(y) > 0.06 and 0.3 < abs(x / y) < 1.2
-    return bool(abs(brightness) > 0.45 or (along_light and abs(brightness) > 0.25))
+    return bool(found.surprise > 0.2 or (along_light and x * brightness > 0 and abs(brightness) > 0.2))
 
 
 def _fades_so(found: Difference, quantities: dict[str, Quantity]) -> bool:
@@ -419,8 +589,13 @@ def _fades_so(found: Difference, quantities: dict[str, Quantity]) -> bool:
     return found.beside and lightness.value > -max(1.0, lightness.u)
 
 
-def _sentence(p: float, quantities: dict[str, Quantity], grade: str) -> str:
+def _sentence(p: float, quantities: dict[str, Quantity], grade: str, unmarked: bool) -> str:
     e = quantities["delta_e00"]
+    if unmarked:
+        return (
+            f"No clothing line shows on the bare vinyl (ΔE00 {e.value:.1f} ± {e.u:.1f} between what clothing "
+            "covers and the rest). A doll that faded evenly, never dressed, would look so too."
+        )
     if p < 0.5:
         return f"Covered and exposed vinyl look alike (ΔE00 {e.value:.1f} ± {e.u:.1f})."
     words = direction(_delta(quantities), [quantities[f"delta_{c}"].u for c in "Lab"])

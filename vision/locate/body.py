@@ -9,38 +9,57 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import logging
 import os
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.color import srgb_to_linear
+from vision.locate import clothing_line
 from vision.locate.places import LinePlace
 from vision.photo import Photo
+from vision.quality import glare_mask
 from vision.traits import Region
+
+if TYPE_CHECKING:
+    from vision.locate.parts import Parts
+
+log = logging.getLogger(__name__)
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _VIEW = 512
-# Steps of ln(r/g), ln(b/g): below, light and noise make them; above, it is another material.
-_LEAST_STEP = 0.03
-_LARGEST_STEP = 0.6
-# Pixels of the view that vinyl stays away from the outline: blur, slope and the mask's own doubt.
-_NEAR_OUTLINE = 12.0
+#: ln of brightness below the typical from which on a camera's noise and coding speak, not the vinyl.
+_DEEP_SHADE = 1.6
+#: A line less probable than this is not shown; above the second, its absence is not claimed either.
+_WORTH_SAYING = 0.3
+_NO_LINE = 0.15
 
 
 @dataclass(frozen=True, slots=True)
 class _Window:
-    """A reduced cutting of the photo: its scale and the photo's pixel at its corner."""
+    """A reduced cutting of the photo: its scale and the photo's pixels at its corners."""
 
     scale: float
     left: int
     top: int
+    right: int = 0
+    bottom: int = 0
+
+    @property
+    def to_view(self) -> Array:
+        """(2, 3) matrix from pixels of the photo to those of the view."""
+        k = self.scale
+        return np.array([[k, 0, (0.5 - self.left) * k - 0.5], [0, k, (0.5 - self.top) * k - 0.5]])
+
+    def cut(self, rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """Return the part of the photo, at full size."""
+        return rgb[self.top : self.bottom, self.left : self.right]
 
     def to_photo(self, points: Array) -> Array:
         return (points + 0.5) / self.scale - 0.5 + (self.left, self.top)
@@ -54,42 +73,149 @@ class Figure:
     learned: bool = False
 
 
-def find_line(photo: Photo) -> LinePlace | None:
+def find_line(photo: Photo, parts: Parts | None = None) -> LinePlace | None:
     """Find covered and exposed vinyl in a photo of a body or neck.
+
+    Parameters
+    ----------
+    photo
+        The photo.
+    parts
+        Which pixel shows which part, if known; asked for when None. Without it the figure is told from its
+        ground and bare vinyl by smoothness and hue.
 
     Returns
     -------
     LinePlace
-        Both sides of the clearest line, with the flag ``"step"``. None when no line shows: a bare body
-        without one may be unfaded or evenly faded, or its covered vinyl may be out of view.
+        Both sides of the clearest line with the probability that it is one, flag ``"step"``; or vinyl that
+        was covered and shows no line, flag ``"no_step"``. None when neither is seen: the vinyl may be unfaded
+        or evenly faded, or what was covered may be out of view.
     """
+    known = parts if parts is not None else photo.once(("parts", "photo"), lambda: _ask_parts(photo))
+    bare = None if known is None else _bare_by_parts(photo, known)
+    bare = bare or _bare_by_looks(photo)
+    if bare is None:
+        return None
+    linear = srgb_to_linear(bare.view)
+    features = clothing_line.features_of(linear)
+    vinyl = _measurable(bare.view, bare.vinyl, features)
+    if vinyl.sum() < max(600, 0.004 * vinyl.size):
+        return None
+    candidates = clothing_line.find(features, vinyl, bare.covered)
+    best = max(candidates, key=lambda c: c.probability, default=None)
+    if best is not None and best.probability >= _WORTH_SAYING:
+        return _as_place(best, bare)
+    return _unmarked(bare, vinyl, 0.0 if best is None else best.probability)
+
+
+@dataclass(frozen=True, slots=True)
+class _Bare:
+    """A view of the doll and its bare vinyl; ``covered`` is what a network takes for once covered."""
+
+    view: NDArray[np.uint8]
+    place: _Window
+    vinyl: Mask
+    covered: Mask | None = None
+
+
+def _ask_parts(photo: Photo) -> Parts | None:
+    try:
+        from vision.locate.parts import of_photo
+
+        return of_photo(photo)
+    except Exception as error:  # a network that fails leaves the classical way
+        log.warning("the parts network failed: %s", error)
+        return None
+
+
+def _bare_by_parts(photo: Photo, parts: Parts) -> _Bare | None:
+    """Take bare vinyl from the parts network; None when it sees too little."""
+    rgb = photo.rgb
+    whole = _Window(min(1.0, _VIEW / max(rgb.shape[:2])), 0, 0)
+    shape = (round(rgb.shape[0] * whole.scale), round(rgb.shape[1] * whole.scale))
+    seen = parts.on(whole.to_view, shape, "vinyl", "covered") > 0.5
+    seen = _largest(seen)
+    if seen.sum() < 0.01 * seen.size:
+        return None
+    window = _around(seen, whole, rgb.shape)
+    cut = window.cut(rgb)
+    if min(cut.shape[:2]) < 60:
+        return None
+    view = _resized(cut, window.scale)
+    vinyl = _largest(parts.on(window.to_view, view.shape[:2], "vinyl", "covered") > 0.5)
+    covered = (parts.on(window.to_view, view.shape[:2], "covered") > 0.5) & vinyl
+    return _Bare(view, window, vinyl, covered if covered.sum() > 0.02 * vinyl.sum() else None)
+
+
+def _bare_by_looks(photo: Photo) -> _Bare | None:
+    """Take bare vinyl from what is smooth and skin-hued in the figure."""
     view, place = _close_up(photo.rgb)
     if view is None:
         return None
     figure = find_figure(view)
     if figure is None:
         return None
-    features = _features(view)
-    vinyl = _vinyl(view, figure.mask, features)
-    if vinyl.sum() < 0.01 * vinyl.size:
+    vinyl = _vinyl(view, figure.mask, clothing_line.features_of(srgb_to_linear(view), 1.6))
+    return _Bare(view, place, vinyl) if vinyl.any() else None
+
+
+def _measurable(view: NDArray[np.uint8], vinyl: Mask, features: Array) -> Mask:
+    """Leave out the rim, highlights with a rim round them, clipped pixels and deep shade."""
+    inner = cv2.erode(vinyl.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    if not inner.any():
+        return inner
+    lost = glare_mask(view, inner) | (view >= 252).any(axis=2)
+    lost = cv2.dilate(lost.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    return inner & ~lost & (features[..., 2] > np.median(features[..., 2][inner]) - _DEEP_SHADE)
+
+
+def _as_place(found: clothing_line.Candidate, bare: _Bare) -> LinePlace | None:
+    """Turn a candidate into regions of the photo, the covered side first.
+
+    Fading takes the red of vinyl; where red does not tell, the network or the thick of the body does.
+    """
+    covered, exposed = found.one, found.two
+    step = found.division.step
+    if step[0] < 0.3 * float(np.hypot(*step)):
+        votes = found.clues["thick"]
+        if bare.covered is not None:
+            votes += 2 * (float(bare.covered[covered].mean()) - float(bare.covered[exposed].mean()))
+        if votes < 0:
+            covered, exposed = exposed, covered
+    places = _places(covered, exposed, found.border, bare.place)
+    return None if places is None else LinePlace(*places, found.probability, ("step",))
+
+
+def _unmarked(bare: _Bare, vinyl: Mask, doubt: float) -> LinePlace | None:
+    """Return covered and exposed vinyl between which no line shows, where something else tells them apart."""
+    if bare.covered is None or doubt > _NO_LINE:
         return None
-    return _by_step(figure, vinyl, features, place)
+    covered, exposed = bare.covered & vinyl, vinyl & ~bare.covered
+    if min(covered.sum(), exposed.sum()) < max(0.05 * float(vinyl.sum()), 200):
+        return None
+    places = _places(covered, exposed, covered, bare.place)
+    return None if places is None else LinePlace(places[0], places[1], (), 1 - doubt, ("no_step",))
 
 
 def _close_up(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8] | None, _Window]:
-    """Cut the figure out of the picture and bring it to one size, so that all lengths below mean the same."""
+    """Cut the figure out of the picture and bring it to one size, so that all lengths mean the same."""
     whole = _Window(min(1.0, _VIEW / max(rgb.shape[:2])), 0, 0)
-    view = _resized(rgb, whole.scale)
-    figure = find_figure(view)
+    figure = find_figure(_resized(rgb, whole.scale))
     if figure is None:
         return None, whole
-    ys, xs = np.nonzero(figure.mask)
-    margin = 0.06 * max(np.ptp(ys), np.ptp(xs))
-    x0, y0 = (max(0, int((v.min() - margin) / whole.scale)) for v in (xs, ys))
-    x1, y1 = (int((v.max() + margin) / whole.scale) + 1 for v in (xs, ys))
-    cut = rgb[y0:y1, x0:x1]
-    window = _Window(min(1.0, _VIEW / max(cut.shape[:2])), x0, y0)
+    window = _around(figure.mask, whole, rgb.shape)
+    cut = window.cut(rgb)
     return (None, window) if min(cut.shape[:2]) < 60 else (_resized(cut, window.scale), window)
+
+
+def _around(mask: Mask, seen: _Window, shape: tuple[int, ...]) -> _Window:
+    """Return a window on a mask of another window, with a margin."""
+    ys, xs = np.nonzero(mask)
+    margin = 0.06 * max(np.ptp(ys), np.ptp(xs))
+    x0, y0 = (max(0, int((v.min() - margin) / seen.scale)) for v in (xs, ys))
+    x1 = min(shape[1], int((xs.max() + margin) / seen.scale) + 1)
+    y1 = min(shape[0], int((ys.max() + margin) / seen.scale) + 1)
+    return _Window(min(1.0, _VIEW / max(x1 - x0, y1 - y0, 1)), x0, y0, x1, y1)
 
 
 def _resized(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
@@ -213,13 +339,6 @@ def _load() -> _Model | None:
 # --- vinyl ---------------------------------------------------------------------------------------------
 
 
-def _features(view: NDArray[np.uint8]) -> Array:
-    """Return (H, W, 3) ln(r/g) and ln(b/g), free of shading under one light, and ln of brightness."""
-    linear = cv2.GaussianBlur(srgb_to_linear(view), (0, 0), 1.6)
-    log = np.log(np.maximum(linear, 2e-3))
-    return np.stack([log[..., 0] - log[..., 1], log[..., 2] - log[..., 1], log.mean(axis=2)], axis=-1)
-
-
 def _vinyl(view: NDArray[np.uint8], figure: Mask, features: Array) -> Mask:
     """Return smooth skin-hued pixels of the figure."""
     lab = cv2.cvtColor(cv2.GaussianBlur(view, (0, 0), 1.2).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
@@ -243,165 +362,7 @@ def _grain(brightness: Array) -> Array:
     return np.sqrt(np.maximum(cv2.GaussianBlur(detail**2, (0, 0), 4), 0))
 
 
-# --- the line ------------------------------------------------------------------------------------------
-
-
-def _by_step(figure: Figure, vinyl: Mask, features: Array, place: _Window) -> LinePlace | None:
-    """Find the two areas of vinyl that meet in the clearest step of color ratios.
-
-    Each connected area is cut at several levels along a few directions of color; a clothing line is a cut
-    where color jumps rather than drifts.
-    """
-    least = max(0.06 * float(vinyl.sum()), 200.0)
-    depth = np.asarray(cv2.distanceTransform(figure.mask.astype(np.uint8), cv2.DIST_L2, 5), np.float64)
-    bright = float(np.quantile(features[vinyl, 2], 0.9))
-    best: tuple[float, list[_Meeting]] | None = None
-    for part in _parts(vinyl, 2.5 * least):
-        smooth = _smooth_within(features[..., :2], part, 3.5)
-        for high, low in _cuts(smooth, part):
-            met = [
-                found
-                for one in _parts(high, least)
-                for two in _parts(low, least)
-                if min(np.median(features[m, 2]) for m in (one, two)) > bright - 1.1
-                and (found := _meeting(one, two, features, depth)) is not None
-            ]
-            weight = sum(m.strength * float(np.sqrt(m.border.sum())) for m in met)
-            if met and (best is None or weight > best[0]):
-                best = weight, met
-    if best is None:
-        return None
-    strongest = max(m.strength for m in best[1])
-    one, two, border = (
-        np.logical_or.reduce([getattr(m, name) for m in best[1]]) for name in ("one", "two", "border")
-    )
-    covered, exposed = _which_is_covered([one, two], figure, features)
-    places = _places(covered, exposed, border, place)
-    if places is None:
-        return None
-    return LinePlace(*places, float(np.clip(0.55 + 0.1 * (strongest - 1.5), 0.5, 0.95)), ("step",))
-
-
-@dataclass(frozen=True, slots=True)
-class _Meeting:
-    """Two areas whose color jumps where they meet: how clearly, and their common border."""
-
-    one: Mask
-    two: Mask
-    border: Mask
-    strength: float
-
-
-def _parts(mask: Mask, least: float) -> list[Mask]:
-    """Return the largest connected areas of at least so many pixels, six at most, specks taken away."""
-    opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
-    areas = stats[:, cv2.CC_STAT_AREA]
-    ranked = sorted(range(1, count), key=lambda k: -areas[k])[:6]
-    return [labels == k for k in ranked if areas[k] >= least]
-
-
-def _cuts(smooth: Array, part: Mask) -> Iterator[tuple[Mask, Mask]]:
-    """Yield the area cut in two at several levels of color, along its main direction and along ln(r/g)."""
-    values = smooth[part]
-    middle = np.median(values, axis=0)
-    _, _, axes = np.linalg.svd(_trimmed(values - middle), full_matrices=False)
-    for axis in (axes[0], np.array([1.0, 0.0])):
-        along = (smooth - middle) @ axis
-        low, high = np.quantile(along[part], [0.02, 0.98])
-        if high - low < _LEAST_STEP:
-            continue
-        for share in (0.2, 0.35, 0.5, 0.65, 0.8):
-            above = along > low + share * (high - low)
-            yield part & above, part & ~above
-
-
-def _trimmed(values: Array) -> Array:
-    distance = np.hypot(*values.T)
-    return values[distance <= np.quantile(distance, 0.98)]
-
-
-def _meeting(one: Mask, two: Mask, features: Array, depth: Array) -> _Meeting | None:
-    """Return the meeting of two areas if color jumps at their border, else None.
-
-    A jump is what is left at the border after one slope for both sides: a drift of color along a body leaves
-    none. Brightness must nearly go on: a large step of it is the edge of something else, or a cast shadow.
-    And the border must reach the figure's outline, which blush on a cheek does not, and cross the body or
-    limb, not run along it, where color changes because the surface turns from one light toward another.
-    """
-    size = float(np.sqrt(min(one.sum(), two.sum())))
-    reach = float(np.clip(0.35 * size, 8, 22))
-    near = [cv2.dilate(m.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0 for m in (one, two)]
-    border = near[0] & near[1] & (one | two)
-    if border.sum() < 4 * size:
-        return None
-    shallow, deep = np.quantile(depth[border], [0.05, 0.95])
-    if shallow > max(_NEAR_OUTLINE, 0.45 * deep):
-        return None
-    to_one, to_two = (cv2.distanceTransform((~m).astype(np.uint8), cv2.DIST_L2, 3) for m in (one, two))
-    near_one, near_two = one & (to_two < reach) & (to_two > 3), two & (to_one < reach) & (to_one > 3)
-    if min(near_one.sum(), near_two.sum()) < 60:
-        return None
-    away = np.concatenate([to_two[near_one], -to_one[near_two]]).astype(np.float64)
-    seen = np.concatenate([features[near_one], features[near_two]])
-    columns = np.column_stack([away > 0, away, np.ones(len(away))]).astype(np.float64)
-    solution, *_ = np.linalg.lstsq(columns, seen, rcond=None)
-    jump = float(np.hypot(*solution[0, :2]))
-    if not _LEAST_STEP < jump < _LARGEST_STEP or abs(solution[0, 2]) > 0.35:
-        return None
-    if _runs_along(near_one | near_two, np.asarray(to_two - to_one, np.float64), depth):
-        return None
-    direction = solution[0, :2] / jump
-    rest = (seen - columns @ solution)[:, :2] @ direction
-    scatter = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
-    drift = abs(float(solution[1, :2] @ direction)) * reach
-    strength = jump / max(scatter, 0.008)
-    if strength < 1.8 or jump < 1.2 * drift or _between(one, two, features, border, direction, reach) > 0.33:
-        return None
-    return _Meeting(one, two, border, strength)
-
-
-def _between(one: Mask, two: Mask, features: Array, border: Mask, direction: Array, reach: float) -> float:
-    """Return the share of vinyl round the border with a color midway: small at a line, half in a drift."""
-    width = 2 * round(reach) + 1
-    zone = (cv2.dilate(border.astype(np.uint8), np.ones((width, width), np.uint8)) > 0) & (one | two)
-    along = features[..., :2] @ direction
-    high, low = np.median(along[zone & one]), np.median(along[zone & two])
-    if abs(high - low) < 1e-6:
-        return 1.0
-    part = (along[zone] - low) / (high - low)
-    return float(((part > 0.25) & (part < 0.75)).mean())
-
-
-def _runs_along(near: Mask, signed: Array, depth: Array) -> bool:
-    """Tell whether a border runs along a limb: color then changes in the direction in which depth does."""
-    ax, ay = _slope_of(signed)
-    bx, by = _slope_of(depth)
-    weight = (np.hypot(ax, ay) * np.hypot(bx, by))[near]
-    agree = (ax * bx + ay * by)[near] / np.maximum(weight, 1e-9)
-    return bool((weight * agree**2).sum() > 0.65 * weight.sum())
-
-
-def _slope_of(values: Array) -> tuple[Array, Array]:
-    smooth = cv2.GaussianBlur(values, (0, 0), 2)
-    return np.gradient(smooth, axis=1), np.gradient(smooth, axis=0)
-
-
-def _smooth_within(values: Array, mask: Mask, sigma: float) -> Array:
-    """Blur inside a mask only."""
-    weight = cv2.GaussianBlur(mask.astype(np.float64), (0, 0), sigma)
-    return np.asarray(
-        cv2.GaussianBlur(values * mask[..., None], (0, 0), sigma) / np.maximum(weight, 1e-6)[..., None]
-    )
-
-
-def _which_is_covered(sides: list[Mask], figure: Figure, features: Array) -> tuple[Mask, Mask]:
-    """Order the two sides: clothing covers the thick of the body, and vinyl that kept its color is pinker."""
-    depth = cv2.distanceTransform(figure.mask.astype(np.uint8), cv2.DIST_L2, 5)
-    thick = [float(depth[s].mean()) for s in sides]
-    pink = [float(np.median(features[s][:, 0])) for s in sides]
-    votes = (thick[0] - thick[1]) / max(*thick, 1.0) + np.clip((pink[0] - pink[1]) / 0.06, -1.5, 1.5)
-    return (sides[0], sides[1]) if votes > 0 else (sides[1], sides[0])
+# --- regions -------------------------------------------------------------------------------------------
 
 
 def _places(
