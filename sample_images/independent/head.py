@@ -109,7 +109,7 @@ def _volume(p: Floats, f: Face) -> Floats:
     d = soft_union(d, ellipsoid(p, (0, -0.06, -0.13), (0.29 * f.jaw, 0.31, 0.34)), 0.16)
     for s in (-1, 1):
         d = soft_union(d, ellipsoid(p, (s * 0.17, -0.22, -0.15), (0.12 * f.cheek, 0.12, 0.12)), 0.12)
-        ear = ellipsoid(p @ _ear_turn(s), (s * 0.385, 0.045, -0.035), (0.035, 0.065, 0.1))
+        ear = ellipsoid((p - (s * 0.385, 0.06, -0.035)) @ _ear_turn(s), (0, 0, 0), (0.035, 0.065, 0.1))
         d = soft_union(d, ear, 0.025)
     d = soft_union(d, ellipsoid(p, (0, -0.28, -0.40), (0.09 * f.jaw, 0.09, 0.08)), 0.12)
     d = soft_union(d, capsule(p, (0, -0.34, f.eye_z), (0, -0.415, f.nose_tip), 0.022, 0.036), 0.06)

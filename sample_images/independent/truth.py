@@ -76,7 +76,7 @@ def ear_truth(
     out = []
     for part, own in EAR_PARTS.items():
         here = labels[..., 1] == part
-        if int(here.sum()) < max(40, 0.0025 * head_px**2):
+        if int(here.sum()) < max(40, 0.002 * head_px**2):
             continue
         stain = here & (labels[..., 0] == CLASSES["ear_stain"])
         green = int(stain.sum()) > 12
