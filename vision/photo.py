@@ -477,7 +477,8 @@ def _by_profile(base: Image.Image, profile: bytes, steps: list[str]) -> Image.Im
     """Convert through an ICC profile; None when the profile cannot be used for this picture."""
     try:
         source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
-        title = " ".join(ImageCms.getProfileDescription(source).split())[:60] or "unnamed"
+        words = " ".join(ImageCms.getProfileDescription(source).split())[:60]
+        title = "".join(c if c.isprintable() else "\ufffd" for c in words) or "unnamed"
         transform = ImageCms.buildTransform(
             source,
             ImageCms.createProfile("sRGB"),
