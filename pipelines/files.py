@@ -153,6 +153,56 @@ def write_file(path: Path, content: str | bytes) -> None:
         _sync_folder(path.parent)
 
 
+def keep_file(temp: Path, folder: Path, name: str, ending: str) -> Path:
+    """Move a received file into ``folder``, under its name or, where that is taken, the next free one.
+
+    Parameters
+    ----------
+    name
+        What somebody calls it; only what can be part of a file name is kept of it.
+    ending
+        Put behind a name that has none of a photo.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be put there; ``temp`` is gone then too.
+    """
+    stem, suffix = Path(plain_name(name)).stem, Path(plain_name(name)).suffix
+    if suffix.lower() not in PHOTO_SUFFIXES:
+        stem, suffix = plain_name(name), ending
+    with _output_errors(folder):
+        try:
+            for number in range(1, 10_000):
+                path = folder / (f"{stem}{suffix}" if number == 1 else f"{stem}-{number}{suffix}")
+                with contextlib.suppress(FileExistsError):
+                    # Made first and replaced then: two files of one name dropped at once do not meet.
+                    path.open("xb").close()
+                    temp.replace(path)
+                    _sync_folder(folder)
+                    return path
+        finally:
+            temp.unlink(missing_ok=True)
+    raise OutputError(f"{stem}{suffix} is there too often already. Rename it.")
+
+
+def plain_name(name: str) -> str:
+    """Return what can be part of a file name on any system; never empty, hidden or a path."""
+    last = printable(name).replace("\\", "/").rsplit("/", 1)[-1]
+    clean = "".join("_" if c in '<>:"|?*\ufffd' else c for c in last).strip(" .")
+    while len(clean.encode()) > 150:
+        stem, dot, suffix = clean.rpartition(".")
+        clean = f"{stem[:-1]}{dot}{suffix}" if dot and stem else clean[:-1]
+    return clean or "photo"
+
+
+def remove_file(path: Path) -> None:
+    """Remove a file if it is there; raises :class:`OutputError` when that is not possible."""
+    with _output_errors(path):
+        path.unlink(missing_ok=True)
+        _sync_folder(path.parent)
+
+
 @contextlib.contextmanager
 def output_folder(out: Path) -> Iterator[Path]:
     """Give a fresh folder to write into, which takes the place of ``out`` only when all went well.
