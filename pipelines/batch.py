@@ -1,7 +1,8 @@
-"""Many photos, one after another or in several processes, always in the order given.
+"""Much work of one kind, in this process or in several, always in the order given.
 
 Workers are fresh processes (never forks: image libraries do not survive one) with one thread each. A worker
-that dies or hangs costs the photo it held, which is named; the others are finished by new workers.
+that dies or hangs costs the task it held, which is named; the others are finished by new workers. The same
+interface runs the work on a cluster (:mod:`pipelines.cluster`).
 """
 
 from __future__ import annotations
@@ -17,18 +18,23 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Generic, Protocol, TypeVar
 
 from pipelines import files
 from pipelines.examine import PhotoRecord, Request, examine_file
 
-#: Called with the number done, the number of all, and the name of the photo just finished.
+#: Called with the number done, the number of all, and the name of what was just finished.
 Progress = Callable[[int, int, str], None]
 #: Called with a photo's place in the order given and its record.
 Keep = Callable[[int, PhotoRecord], None]
 
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
 WORKER_DIED = "worker_died"
-#: Seconds after which a worker gives up on one photo; none was seen to need a tenth of it.
+#: Seconds after which a worker gives up on one task; none was seen to need a tenth of it.
 DEADLINE_S = 180.0
 
 
@@ -38,6 +44,54 @@ def silent(_done: int, _count: int, _name: str) -> None:
 
 def forget(_place: int, _record: PhotoRecord) -> None:
     """Keep nothing on the way."""
+
+
+@dataclass(frozen=True)
+class Work(Generic[Item, Result]):
+    """What to do with each of many things.
+
+    Attributes
+    ----------
+    do
+        Turns an item into its result; a function of a module, so that other processes find it. It raises
+        nothing that a result could say.
+    lost
+        Makes the result of an item whose worker died, from the item and why, as ``"died, …"``.
+    ready
+        Called on an item in this process just before a worker gets it: what is heavy waits until then.
+    pack
+        Makes an item independent of files of this machine, for workers elsewhere.
+    """
+
+    do: Callable[[Item], Result]
+    lost: Callable[[Item, str], Result]
+    ready: Callable[[Item], Item] = lambda item: item
+    pack: Callable[[Item], Item] = lambda item: item
+
+
+class Workers(Protocol):
+    """Whoever does the work."""
+
+    def run(
+        self, work: Work[Item, Result], items: Sequence[Item], done: Callable[[int, Result], None]
+    ) -> None:
+        """Do all items; ``done`` is told each one's place and result as soon as it is there, in any order."""
+
+
+@contextlib.contextmanager
+def workers(jobs: int) -> Iterator[Workers]:
+    """Give ``jobs`` worker processes, or this process for 1; they end with the context."""
+    if jobs <= 1:
+        one_thread()
+        yield Here()
+        return
+    processes = Processes(jobs)
+    try:
+        yield processes
+    except BaseException:
+        processes.kill()
+        raise
+    processes.close()
 
 
 def examine_files(
@@ -63,117 +117,159 @@ def examine_files(
     """
     request = request or Request()
     names = files.display_names(paths) if names is None else names
-    work = list(zip(paths, names, strict=True))
-    jobs = max(1, min(jobs, len(work)))
-    count = _Counter(progress, len(work)).tick
-    if jobs == 1:
-        one_thread()
-        records = []
-        for i, (path, name) in enumerate(work):
-            records.append(examine_file(path, request, name))
-            keep(i, records[-1])
-            count(name)
-        return records
+    items = [(path, request, name) for path, name in zip(paths, names, strict=True)]
+    found: dict[int, PhotoRecord] = {}
+    count = counter(progress, len(items))
 
     def done(i: int, record: PhotoRecord) -> None:
-        keep(i, record)
-        count(work[i][1])
-
-    return _in_processes(work, request, jobs, done)
-
-
-class _Counter:
-    def __init__(self, progress: Progress, total: int) -> None:
-        self.progress, self.total, self.done = progress, total, 0
-
-    def tick(self, name: str) -> None:
-        self.done += 1
-        self.progress(self.done, self.total, name)
-
-
-def _in_processes(
-    work: Sequence[tuple[Path, str]], request: Request, jobs: int, done: Keep
-) -> list[PhotoRecord]:
-    found: dict[int, PhotoRecord] = {}
-    waiting = deque(range(len(work)))
-
-    def keep(i: int, record: PhotoRecord) -> None:
         found[i] = record
-        done(i, record)
+        keep(i, record)
+        count(items[i][2])
 
-    while waiting:
-        # One death breaks the whole pool and does not say whose it was, so all suspects are tried alone.
-        for i in _until_broken(work, request, jobs, waiting, keep):
-            keep(i, _alone(*work[i], request))
-    return [found[i] for i in range(len(work))]
+    with workers(min(jobs, len(items))) as crew:
+        crew.run(_EXAMINE, items, done)
+    return [found[i] for i in range(len(items))]
 
 
-def _until_broken(
-    work: Sequence[tuple[Path, str]],
-    request: Request,
-    jobs: int,
-    waiting: deque[int],
-    keep: Keep,
-) -> list[int]:
-    """Examine what is waiting until all is done or a worker dies; returns what was under way then."""
-    running: dict[Future[PhotoRecord], int] = {}
-    with _pool(jobs) as pool:
+def _examine(item: tuple[Path, Request, str]) -> PhotoRecord:
+    path, request, name = item
+    return examine_file(path, request, name)
+
+
+def died(name: str, why: str) -> PhotoRecord:
+    """Return the entry of a photo whose worker died."""
+    message = f"The process that examined {name} {why}. Reduce the photo, or use fewer --jobs."
+    return PhotoRecord.failed(name, WORKER_DIED, message)
+
+
+_EXAMINE: Work[tuple[Path, Request, str], PhotoRecord] = Work(_examine, lambda item, why: died(item[2], why))
+
+
+def counter(progress: Progress, total: int, ready: int = 0) -> Callable[[str], None]:
+    """Return a function that counts one more of ``total`` each time it is told a name."""
+    done = ready
+
+    def tick(name: str) -> None:
+        nonlocal done
+        done += 1
+        progress(done, total, name)
+
+    return tick
+
+
+# -- this process -------------------------------------------------------------------------------------
+
+
+class Here:
+    """Does the work in this process, one item after the other."""
+
+    def run(
+        self, work: Work[Item, Result], items: Sequence[Item], done: Callable[[int, Result], None]
+    ) -> None:
+        """See :class:`Workers`."""
+        for i, item in enumerate(items):
+            done(i, work.do(work.ready(item)))
+
+
+# -- several processes --------------------------------------------------------------------------------
+
+
+class Processes:
+    """Worker processes of this machine; they are started when first needed."""
+
+    def __init__(self, jobs: int) -> None:
+        self.jobs = jobs
+        self._pool: ProcessPoolExecutor | None = None
+
+    def run(
+        self, work: Work[Item, Result], items: Sequence[Item], done: Callable[[int, Result], None]
+    ) -> None:
+        """See :class:`Workers`."""
+        waiting = deque(range(len(items)))
+        while waiting:
+            # One death breaks the whole pool and does not say whose it was, so all suspects are tried alone.
+            for i in self._until_broken(work, items, waiting, done):
+                done(i, alone(work, work.ready(items[i])))
+
+    def _until_broken(
+        self,
+        work: Work[Item, Result],
+        items: Sequence[Item],
+        waiting: deque[int],
+        done: Callable[[int, Result], None],
+    ) -> list[int]:
+        """Work until all is done or a worker dies; returns what was under way then."""
+        running: dict[Future[Result], int] = {}
+        pool = self._pool = self._pool or _new_pool(self.jobs)
         try:
             while waiting or running:
-                while waiting and len(running) < jobs:
-                    path, name = work[waiting[0]]
-                    running[pool.submit(_examine, path, request, name, DEADLINE_S)] = waiting[0]
+                while waiting and len(running) < self.jobs:
+                    item = work.ready(items[waiting[0]])
+                    running[pool.submit(guarded, work.do, item, DEADLINE_S)] = waiting[0]
                     waiting.popleft()
                 for future in wait(running, return_when=FIRST_COMPLETED).done:
-                    record = future.result()
-                    keep(running.pop(future), record)
+                    result = future.result()
+                    done(running.pop(future), result)
         except BrokenProcessPool:
+            self.kill()
             return sorted(running.values())
-    return []
+        return []
+
+    def close(self) -> None:
+        """Let the workers finish and end."""
+        if self._pool is not None:
+            self._pool.shutdown()
+            self._pool = None
+
+    def kill(self) -> None:
+        """End the workers at once."""
+        if self._pool is not None:
+            _kill(self._pool)
+            self._pool = None
 
 
-def _examine(path: Path, request: Request, name: str, deadline_s: float) -> PhotoRecord:
-    """Examine a file in a worker, which ends itself when that takes longer than ``deadline_s``."""
+def guarded(do: Callable[[Item], Result], item: Item, deadline_s: float) -> Result:
+    """Do one task in a worker, which ends itself when that takes longer than ``deadline_s``."""
     with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
         # The watchdog is native: it works even while a library hangs and holds the interpreter.
         faulthandler.dump_traceback_later(deadline_s, exit=True, file=nowhere)
         try:
-            return examine_file(path, request, name)
+            return do(item)
         finally:
             faulthandler.cancel_dump_traceback_later()
 
 
-def _alone(path: Path, name: str, request: Request) -> PhotoRecord:
+def alone(work: Work[Item, Result], item: Item) -> Result:
+    """Do one task in a worker of its own; one that dies makes its result say so."""
     start = time.monotonic()
+    pool = _new_pool(1)
     try:
-        with _pool(1) as pool:
-            return pool.submit(_examine, path, request, name, DEADLINE_S).result()
+        result = pool.submit(guarded, work.do, item, DEADLINE_S).result()
+        pool.shutdown()
+        return result
     except BrokenProcessPool:
+        _kill(pool)
         late = time.monotonic() - start >= DEADLINE_S
         why = f"took longer than {DEADLINE_S:.0f} s" if late else "died, perhaps for lack of memory"
-        return PhotoRecord.failed(
-            name,
-            WORKER_DIED,
-            f"The process that examined {name} {why}. Reduce the photo, or use fewer --jobs.",
-        )
-
-
-@contextlib.contextmanager
-def _pool(jobs: int) -> Iterator[ProcessPoolExecutor]:
-    """A pool whose workers are ended at once when the caller is interrupted."""
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker)
-    try:
-        yield pool
-        pool.shutdown()
+        return work.lost(item, why)
     except BaseException:
-        workers = list((pool._processes or {}).values())
-        pool.shutdown(wait=False, cancel_futures=True)
-        for worker in workers:
-            worker.kill()
-        for worker in workers:
-            worker.join(2)
+        _kill(pool)
         raise
+
+
+def _new_pool(jobs: int) -> ProcessPoolExecutor:
+    context = multiprocessing.get_context("spawn")
+    return ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker)
+
+
+def _kill(pool: ProcessPoolExecutor) -> None:
+    """End a pool's workers at once: the caller was interrupted, or one of them died."""
+    processes = list((pool._processes or {}).values())
+    pool.shutdown(wait=False, cancel_futures=True)
+    for process in processes:
+        process.kill()
+    for process in processes:
+        process.join(2)
 
 
 def _start_worker() -> None:

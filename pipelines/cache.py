@@ -6,13 +6,15 @@ a torn or strange entry included, counts as not there.
 
 from __future__ import annotations
 
-import contextlib
+import base64
 import dataclasses
+import functools
 import hashlib
 import json
 import os
 import shutil
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
@@ -29,8 +31,16 @@ _PACKAGES: Final = (
 )
 
 
+@dataclass(frozen=True)
+class Kept:
+    """What is kept of a photo: its record, and its print (:mod:`vision.likeness`)."""
+
+    record: PhotoRecord
+    fingerprint: bytes = b""
+
+
 class PhotoCache:
-    """Records by key, in one JSON file each.
+    """What was found in photos, by key, in one file each.
 
     Parameters
     ----------
@@ -43,28 +53,61 @@ class PhotoCache:
     def __init__(self, folder: Path, earlier: Sequence[Path] = ()) -> None:
         self.folder = folder
         self._places = (folder, *earlier)
+        self._unwritten: dict[str, bytes] = {}
 
     def get(self, key: str, file: str) -> PhotoRecord | None:
         """Return the record of a photo, now called ``file``, or None when it is not there."""
+        kept = self.kept(key, file)
+        return None if kept is None else kept.record
+
+    def kept(self, key: str, file: str) -> Kept | None:
+        """Return all that is kept of a photo, now called ``file``, or None when it is not there."""
         for place in self._places:
             try:
                 data = json.loads((place / f"{key}.json").read_text(encoding="utf-8"))
-                return dataclasses.replace(record_from_json(data), file=file)
+                record = dataclasses.replace(record_from_json(data), file=file)
+                return Kept(record, base64.b64decode(data["fingerprint"], validate=True))
             except (OSError, ValueError, KeyError, TypeError, AttributeError):
                 continue
         return None
 
-    def put(self, key: str, record: PhotoRecord) -> None:
-        """Keep a record; where that is impossible, nothing is kept and the job goes on."""
-        with contextlib.suppress(OSError):
-            self.folder.mkdir(parents=True, exist_ok=True)
-            temp = self.folder / f"{key}.{os.getpid()}.tmp"
-            temp.write_text(text_of(record), encoding="utf-8")
-            temp.replace(self.folder / f"{key}.json")
+    def put(self, key: str, record: PhotoRecord, fingerprint: bytes = b"") -> None:
+        """Keep a photo's record; where that is impossible, nothing is kept and the job goes on."""
+        entry = {**record.to_json(), "fingerprint": base64.b64encode(fingerprint).decode("ascii")}
+        self._write(f"{key}.json", json_text(entry).encode("utf-8"))
+
+    def pictures(self, key: str) -> bytes | None:
+        """Return a photo's packed pictures, or None when they are not there."""
+        if key in self._unwritten:
+            return self._unwritten[key]
+        try:
+            return (self.folder / f"{key}.pictures").read_bytes()
+        except OSError:
+            return None
+
+    def has_pictures(self, key: str) -> bool:
+        """Return whether a photo's pictures are there."""
+        return key in self._unwritten or (self.folder / f"{key}.pictures").is_file()
+
+    def put_pictures(self, key: str, packed: bytes) -> None:
+        """Keep a photo's packed pictures until the run is done; in memory where the disk takes them not."""
+        if not self._write(f"{key}.pictures", packed):
+            self._unwritten[key] = packed
 
     def clear(self) -> None:
         """Remove what was kept."""
+        self._unwritten.clear()
         shutil.rmtree(self.folder, ignore_errors=True)
+
+    def _write(self, name: str, data: bytes) -> bool:
+        temp = self.folder / f"{name}.{os.getpid()}.tmp"
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            temp.write_bytes(data)
+            temp.replace(self.folder / name)
+        except OSError:
+            return False
+        return True
 
 
 def settled(record: PhotoRecord) -> PhotoRecord:
@@ -73,22 +116,32 @@ def settled(record: PhotoRecord) -> PhotoRecord:
 
 
 def text_of(record: PhotoRecord) -> str:
-    """Return the text of an entry."""
-    return json.dumps(record.to_json(), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    """Return the text of a record, the same for the same record."""
+    return json_text(record.to_json())
 
 
-def key_of(sha256: str, code: str) -> str:
-    """Return the key of a photo whose bytes have this hash, as examined by this code."""
-    return hashlib.sha256(f"{code}\n{sha256}".encode()).hexdigest()
+def json_text(data: Any) -> str:
+    """Return JSON without spaces, the same text for the same data."""
+    return json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
 
 
-def code_version(options: str = "") -> str:
-    """Return a hash of all that turns pixels into records: own code, models, other packages, options."""
+def key_of(*what: str) -> str:
+    """Return the key of all that an entry depends on: the code, the hash of a photo's bytes, …"""
+    return hashlib.sha256("\n".join(what).encode()).hexdigest()
+
+
+@functools.cache
+def code_version(options: str = "", *, results: bool = False) -> str:
+    """Return a hash of all that turns pixels into records: own code, models, other packages, options.
+
+    With ``results`` all that turns records into results counts too: weighing, words, templates. Guides are
+    counted by what they say, where they are used.
+    """
     root = Path(__file__).resolve().parent.parent
     digest = hashlib.sha256(options.encode())
     for package in ("vision", "pipelines"):
         for path in sorted((root / package).rglob("*")):
-            if path.is_file() and "__pycache__" not in path.parts and _matters(path, root):
+            if path.is_file() and "__pycache__" not in path.parts and (results or _matters(path, root)):
                 digest.update(path.relative_to(root).as_posix().encode() + b"\0")
                 digest.update(hashlib.sha256(path.read_bytes()).digest())
     for package in _PACKAGES:

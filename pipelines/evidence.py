@@ -17,7 +17,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from pipelines import batch, files, words
+from pipelines import files, words
 from pipelines.batch import Progress, silent
 from pipelines.examine import PhotoRecord, document
 from vision.calibration import Calibration
@@ -238,14 +238,13 @@ def run(paths: Sequence[Path], *, out: Path, jobs: int = 1, progress: Progress =
         When ``out`` cannot be written.
     """
     from pipelines.listing import require_readable
-    from vision.photo import load
+    from pipelines.pictures import see_files
 
-    records = batch.examine_files(paths, jobs=jobs, progress=progress)
+    seen = see_files(paths, jobs=jobs, progress=progress)
+    records = [one.record for one in seen]
     require_readable(records, paths[0].parent)
-    names = []
+    placed = [picture for one in seen if one.pictures is not None for picture in one.pictures.placed]
     with files.output_folder(out) as stage:
-        for path, record in zip(paths, records, strict=True):
-            if any(trait.region is not None for trait in record.traits):
-                photo = load(files.read_bytes(path, record.file), record.file)
-                names += [write(picture, stage).name for picture in pictures(photo, record)]
-    return EvidenceResult(tuple(records), tuple(names))
+        for picture in placed:
+            picture.write(stage)
+    return EvidenceResult(tuple(records), tuple(f"{picture.name}.png" for picture in placed))

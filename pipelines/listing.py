@@ -10,11 +10,11 @@ import dataclasses
 import difflib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipelines import batch, examine, files, regions
+from pipelines import examine, files, pictures, regions
 from pipelines import findings as hands
 from pipelines import guide as guides
 from pipelines.batch import Progress, silent
@@ -22,6 +22,7 @@ from pipelines.cautions import Caution, cautions_for
 from pipelines.dossier import Dossier, build_dossier
 from pipelines.examine import PhotoRecord, Request
 from pipelines.guide import Guide
+from pipelines.pictures import Picture, Pictures
 from pipelines.requests import PhotoRequest, letter, rank_requests
 from pipelines.verdict import Verdict, weigh
 from pipelines.weighing import Model
@@ -50,6 +51,8 @@ class ListingResult:
         Hands-on records.
     seller_text
         What goes into ``seller-questions.txt``.
+    pictures
+        What was drawn of each photo, by :attr:`PhotoRecord.file`.
     """
 
     name: str
@@ -63,6 +66,15 @@ class ListingResult:
     requests: tuple[PhotoRequest, ...]
     cautions: tuple[Caution, ...]
     seller_text: str
+    pictures: Mapping[str, Pictures] = field(default_factory=dict, repr=False)
+
+    def placed(self, photo: PhotoRecord) -> tuple[Picture, ...]:
+        """Return the pictures of all that was measured in a photo; drawn now if they are not at hand."""
+        if photo.file in self.pictures:
+            return self.pictures[photo.file].placed
+        if not any(record.region is not None for record in photo.traits):
+            return ()
+        return pictures.draw(self.photo(photo.file), photo).placed
 
     def photo(self, file: str) -> Photo:
         """Decode one of the photos again, for drawing; raises ``PhotoError`` when it is gone or damaged."""
@@ -139,10 +151,13 @@ def run(
     said = load_regions(folder)
     files.check_output_folder(out)
     paths = files.find_photos([folder])
-    photos = batch.examine_files(paths, Request(regions=said), jobs=jobs, progress=progress)
+    seen = pictures.see_files(paths, Request(regions=said), jobs=jobs, progress=progress)
+    photos = [one.record for one in seen]
     require_readable(photos, folder)
     name = folder.resolve().name
-    result = conclude(name, checked, claim, photos, paths=paths, findings=hands_on, remarks=remarks)
+    found = conclude(name, checked, claim, photos, paths=paths, findings=hands_on, remarks=remarks)
+    drawn = {one.record.file: one.pictures for one in seen if one.pictures is not None}
+    result = dataclasses.replace(found, pictures=drawn)
     with files.output_folder(out) as stage:
         write(result, stage)
     return result
@@ -184,16 +199,19 @@ def conclude(
 
 def write(result: ListingResult, folder: Path) -> None:
     """Write all of a result into an empty folder."""
-    from pipelines import evidence, report
+    (folder / "evidence").mkdir()
+    for photo in result.photos:
+        for picture in result.placed(photo):
+            picture.write(folder / "evidence")
+    write_documents(result, folder)
+
+
+def write_documents(result: ListingResult, folder: Path) -> None:
+    """Write all but the evidence pictures."""
+    from pipelines import report
 
     (folder / "traits.json").write_text(dump(result.to_json()), encoding="utf-8")
     (folder / "seller-questions.txt").write_text(result.seller_text, encoding="utf-8")
-    pictures = folder / "evidence"
-    pictures.mkdir()
-    for photo in result.photos:
-        if any(record.region is not None for record in photo.traits):
-            for picture in evidence.pictures(result.photo(photo.file), photo):
-                evidence.write(picture, pictures)
     report.render(result, folder)
 
 

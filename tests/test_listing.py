@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipelines import batch, listing, report
+from pipelines import listing, pictures, report
 from pipelines.examine import PhotoRecord
+from pipelines.pictures import Seen
 from tests.records import said
 from vision.errors import InputFileError, NoPhotoError, OutputError, UsageError
 from vision.locate.places import ViewPlace
@@ -51,13 +52,13 @@ def examined(monkeypatch):
     """Stand in for the photos' examination and for the report; returns what to find in the photos."""
     found = {record.file: record for record in (FACE, SOLES, BAD)}
 
-    def examine_files(paths, request=None, jobs=1, progress=None):
-        return [found[path.name] for path in paths]
+    def see_files(paths, request=None, jobs=1, progress=None):
+        return [Seen(found[path.name]) for path in paths]
 
     def render(result, out):
         (out / "report.html").write_text(result.verdict.headline, encoding="utf-8")
 
-    monkeypatch.setattr(batch, "examine_files", examine_files)
+    monkeypatch.setattr(pictures, "see_files", see_files)
     monkeypatch.setattr(report, "render", render, raising=False)
     return found
 
@@ -156,14 +157,14 @@ def test_no_readable_photo_names_each_reason_and_writes_nothing(folder, examined
 def test_wrong_calls_are_refused_before_any_photo_is_read(
     folder, monkeypatch, tmp_path, arguments, error, says
 ):
-    monkeypatch.setattr(batch, "examine_files", lambda *_, **__: pytest.fail("a photo was read"))
+    monkeypatch.setattr(pictures, "see_files", lambda *_, **__: pytest.fail("a photo was read"))
     with pytest.raises(error, match=says):
         run(folder, tmp_path / "out", **arguments)
     assert not (tmp_path / "out").exists()
 
 
 def test_a_broken_findings_file_is_refused_before_any_photo_is_read(folder, monkeypatch, tmp_path):
-    monkeypatch.setattr(batch, "examine_files", lambda *_, **__: pytest.fail("a photo was read"))
+    monkeypatch.setattr(pictures, "see_files", lambda *_, **__: pytest.fail("a photo was read"))
     hands = tmp_path / "hands.toml"
     hands.write_text('[findings]\ntorso_build = "solidd"\n', encoding="utf-8")
     with pytest.raises(InputFileError, match="line 2"):
@@ -222,5 +223,5 @@ def test_what_lies_with_the_photos_counts(folder, examined, tmp_path):
 
 def test_a_broken_regions_file_beside_the_photos_is_refused(folder, examined, tmp_path):
     (folder / "regions.toml").write_text("[face.jpg]\nlips = 3\n", encoding="utf-8")
-    with pytest.raises(InputFileError, match="regions.toml"):
+    with pytest.raises(InputFileError, match=r"regions\.toml"):
         run(folder, tmp_path / "b")

@@ -7,6 +7,7 @@ and the verdict, nothing is weighed or measured here.
 from __future__ import annotations
 
 import base64
+import functools
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -46,6 +47,7 @@ def render(result: ListingResult, folder: Path) -> Path:
     return path
 
 
+@functools.cache
 def environment() -> Environment:
     """Return the templates, with all that is inserted escaped."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -95,22 +97,12 @@ def page_of(result: ListingResult) -> dict[str, Any]:
 
 def _cards(result: ListingResult) -> Iterator[tuple[tuple[str, str, str | None], dict[str, str]]]:
     """Yield an embedded crop and the evidence file's name for every record that points at a place."""
-    from vision.draw import encode_jpeg, evidence_crops
-
     for photo in result.photos:
-        placed = [record for record in photo.traits if record.region is not None]
-        if not placed:
-            continue
-        pixels = result.photo(photo.file)
-        for record in placed:
-            _, drawn, _ = evidence_crops(pixels.rgb, record.region)
-            data = base64.b64encode(encode_jpeg(drawn, 84)).decode("ascii")
+        for picture in result.placed(photo):
+            data = base64.b64encode(picture.card).decode("ascii")
             yield (
-                (photo.file, str(record.trait), record.part),
-                {
-                    "image": f"data:image/jpeg;base64,{data}",
-                    "link": f"evidence/{evidence.file_name(photo.file, record)}.png",
-                },
+                (photo.file, picture.trait, picture.part),
+                {"image": f"data:image/jpeg;base64,{data}", "link": f"evidence/{picture.name}.png"},
             )
 
 

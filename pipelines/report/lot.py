@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -12,10 +11,11 @@ from pipelines import evidence, words
 from pipelines.lot_table import COLUMNS, state_of
 from pipelines.report import VIEW_WORDS, environment
 from pipelines.weighing import NONE_ID
-from vision.errors import PhotoError
-from vision.traits import Region, Trait, View
+from vision.traits import Trait, View
 
 if TYPE_CHECKING:
+    from pipelines.drafts import Draft
+    from pipelines.listing import ListingResult
     from pipelines.lot import Doll, LotResult
 
 FILE = "lot.html"
@@ -85,7 +85,7 @@ def _doll(doll: Doll) -> dict[str, Any]:
         "notes": list(doll.notes),
         "photos": _photos(doll),
         "trouble": any(not photo.ok for photo in doll.result.photos) or bool(doll.draft.notes),
-        "crops": list(_crops(doll)),
+        "crops": list(doll.crops),
         "report": f"{doll.folder}/report.html",
         "letter": f"{doll.folder}/seller-questions.txt",
     }
@@ -115,46 +115,31 @@ def _condition(doll: Doll) -> Iterator[dict[str, str]]:
         yield {"title": _TITLES[trait], "finding": state_of(record) or "no photo shows it", "sure": sure}
 
 
-def _crops(doll: Doll) -> Iterator[dict[str, str]]:
-    """Yield small pictures: the doll or its head first, then what tells most; each photo decoded once."""
-    wanted = _wanted(doll)
-    by_file: dict[str, list[int]] = defaultdict(list)
-    for i, (file, _, _) in enumerate(wanted):
-        by_file[file].append(i)
-    images: dict[int, str] = {}
-    for file, places in by_file.items():
-        try:
-            pixels = doll.result.photo(file)
-        except PhotoError:  # gone since it was examined: the row stays, without its picture
-            continue
-        images |= {i: _image(pixels.rgb, wanted[i][1]) for i in places}
-    for i, (file, _, title) in enumerate(wanted):
-        if i in images:
-            yield {"image": images[i], "title": title, "alt": f"{doll.id}: {title}. From {file}."}
-
-
-def _wanted(doll: Doll) -> list[tuple[str, Region | None, str]]:
-    """Return file, place and title of each crop."""
-    readable = [photo for photo in doll.result.photos if photo.ok and photo.view is not None]
+def crops_of(draft: Draft, result: ListingResult) -> Iterator[dict[str, str]]:
+    """Yield small pictures of a doll: the whole photo or its head first, then what tells most."""
+    readable = [photo for photo in result.photos if photo.ok and photo.view is not None]
     if not readable:
-        return []
+        return
     faces = [p for p in readable if p.view is not None and p.view.state is View.FACE]
     first = (faces or readable)[0]
-    box = doll.draft.head_box
-    wanted: list[tuple[str, Region | None, str]] = [
-        (first.file, None if box is None else Region.box(*box), "whole photo" if box is None else "the head")
-    ]
-    files_of = {photo.file for photo in readable}
+    if first.file in result.pictures:
+        title = "whole photo" if draft.head is None else "the head"
+        yield _crop(draft, first.file, title, result.pictures[first.file].whole)
+    shown = 0
     for trait in _TELLING:
-        for merged in doll.result.dossier.of(trait):
-            if merged.record.region is not None and merged.source in files_of:
+        for merged in result.dossier.of(trait):
+            drawn = result.pictures.get(merged.source)
+            picture = None if drawn is None else drawn.of(merged.trait, merged.record.part)
+            if picture is not None and shown < _MOST_CROPS:
+                shown += 1
                 title = f"{words.title(merged.trait, merged.part)}: {state_of(merged.record)}"
-                wanted.append((merged.source, merged.record.region, title))
-    return wanted[: _MOST_CROPS + 1]
+                yield _crop(draft, merged.source, title, picture.thumbnail)
 
 
-def _image(rgb: Any, region: Region | None) -> str:
-    from vision.draw import encode_jpeg, thumbnail
-
-    data = base64.b64encode(encode_jpeg(thumbnail(rgb, region), 80)).decode("ascii")
-    return f"data:image/jpeg;base64,{data}"
+def _crop(draft: Draft, file: str, title: str, jpeg: bytes) -> dict[str, str]:
+    data = base64.b64encode(jpeg).decode("ascii")
+    return {
+        "image": f"data:image/jpeg;base64,{data}",
+        "title": title,
+        "alt": f"{draft.id}: {title}. From {file}.",
+    }
