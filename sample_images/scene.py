@@ -15,7 +15,7 @@ from mathutils import Matrix, Vector
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from sample_images import blend
+from sample_images import blend, device
 from sample_images.backgrounds import build_clutter, build_surroundings
 from sample_images.references import Reference, build_reference
 from sample_images.subject import Subject
@@ -290,7 +290,7 @@ def _cycles(samples: int, denoise: bool) -> None:
     scene = bpy.context.scene
     scene.render.engine = "CYCLES"
     cycles = scene.cycles
-    cycles.device = "CPU"
+    cycles.device = device.choose()
     cycles.samples = samples
     cycles.use_adaptive_sampling = denoise
     cycles.adaptive_threshold = 0.03

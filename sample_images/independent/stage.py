@@ -16,6 +16,8 @@ import bpy
 import numpy as np
 from mathutils import Euler, Matrix
 
+from sample_images import device
+
 from .hues import Floats, light_rgb
 
 CLASSES = {
@@ -193,7 +195,7 @@ def empty_scene() -> None:
     scene.world = bpy.data.worlds.new("world")
     scene.world.use_nodes = True
     scene.render.engine = "CYCLES"
-    scene.cycles.device = "CPU"
+    scene.cycles.device = device.choose()
     scene.render.threads_mode, scene.render.threads = "FIXED", 1
     scene.view_settings.view_transform = "Raw"
     scene.view_settings.look = "None"
