@@ -64,6 +64,18 @@ def test_uncertainty_matches_a_simulation(rng):
     assert found.u_hue == pytest.approx(color.circular_mean_deg(color.hue_deg(draws))[1], rel=0.05)
 
 
+def test_two_readings_of_one_paint_doubt_each_other(rng):
+    """Of two readings drawn from one paint, each is as unsure as the method scatters."""
+    scatter, widened = 6.0, []
+    for _ in range(2000):
+        one, other = (reading([40 + rng.normal(0, scatter), 0, 0], noise=1e-4) for _ in range(2))
+        widened.append(one.widened(other).u_lab[0] ** 2)
+        assert one.widened(other).lab == pytest.approx(one.lab)
+    assert np.sqrt(np.mean(widened)) == pytest.approx(scatter, rel=0.05)
+    same = reading([40, 5, 5], noise=0.01)
+    assert same.widened(same).u_lab == pytest.approx(same.u_lab)
+
+
 def test_white_error_moves_a_mid_grey_by_what_it_says(rng):
     found = reading([50, 0, 0], u_white=4)
     assert np.sqrt((found.u_lab**2).sum()) == pytest.approx(4, rel=1e-3)

@@ -401,6 +401,14 @@ class ColorReading:
         across = np.array([-self.lab[2], self.lab[1]])
         return min(_ANY_HUE, float(np.degrees(np.sqrt(self._along(across)) / self.chroma)))
 
+    def widened(self, other: ColorReading) -> ColorReading:
+        """Return this reading with the doubt that another one of the same paint casts on it.
+
+        Half the squared distance of two readings is the variance of either (GUM, JCGM 100:2008, 4.2, n = 2).
+        """
+        apart = np.asarray(other.lab, np.float64) - self.lab
+        return ColorReading(self.lab, self.covariance + np.outer(apart, apart) / 2)
+
     def _along(self, direction: Array) -> float:
         unit = direction / np.hypot(*direction)
         return max(0.0, float(unit @ self.covariance[1:, 1:] @ unit))

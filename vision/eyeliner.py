@@ -315,7 +315,9 @@ def _combine(
     region = Region(tuple(p for band in bands for p in reading.view.region(band.mask).polygons))
     quantities = {}
     if colors and best != "none":
-        lead = colors[int(np.argmax(weights[: len(colors)]))] if len(colors) > 1 else colors[0]
+        first = int(np.argmax(weights[: len(colors)])) if len(colors) > 1 else 0
+        # Both eyes bear the same paint: where they are read unlike, neither reading is as sure as it seems.
+        lead = colors[first].widened(colors[1 - first]) if len(colors) > 1 else colors[0]
         quantities = lead.quantities()
     return TraitRecord.decide(
         TRAIT, probabilities, METHOD, _doubt(probabilities),

@@ -207,12 +207,17 @@ def _quantities(spot: Spot, lined: bool) -> Mapping[str, Quantity]:
     soft = 0.1 * c.softness / 4
     # Where a worn metal lip ends and the shade beside it begins is seen to about a fourteenth.
     u_diameter = math.hypot(spot.u_diameter, 0.07 * diameter if lined else 0.0)
+    # A ragged rim is followed less surely than a round one: other pixels give another outline.
+    ragged = 0.15 * (1 - c.circularity)
     found = {
         "diameter_px": Quantity(diameter, u_diameter, "px"),
-        "circularity": Quantity(c.circularity, min(0.2, 0.01 + 0.3 / max(spot.diameter, 2) + soft)),
+        "circularity": Quantity(c.circularity, min(0.2, 0.01 + 0.3 / max(spot.diameter, 2) + ragged + soft)),
     }
     if lined:  # the pale burr of a cut edge is bright too, but is no lining
-        found["lining_fraction"] = Quantity(c.metal, min(0.3, 0.05 + 1.0 / max(spot.diameter, 4)))
+        # A ring seen in part ends where its glint does, which a little less light or sharpness moves.
+        partial = 0.4 * c.metal * (1 - c.metal)
+        u_lining = min(0.3, 0.05 + 1.0 / max(spot.diameter, 4) + partial)
+        found["lining_fraction"] = Quantity(c.metal, u_lining)
     return found
 
 

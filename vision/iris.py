@@ -149,10 +149,12 @@ def _combine(
     detail = (
         "The irises are black and white only." if best == "unpainted" else f"The irises are painted {best}."
     )
+    # Both eyes bear the same paint: where they are read unlike, neither reading is as sure as it seems.
+    lead = colors[0].widened(colors[1]) if len(colors) == 2 else colors[0] if colors else None
     return TraitRecord.decide(
         TRAIT, probabilities, METHOD,
         "Cannot tell the color of the irises here. Send a sharp, closer photo from the front in daylight.",
-        detail=detail, quantities=colors[0].quantities() if colors and best != "unpainted" else {},
+        detail=detail, quantities=lead.quantities() if lead and best != "unpainted" else {},
         region=region if region.polygons else None,
         n_pixels=sum(iris.n_pixels for iris in irises), flags=tuple(flags),
     )  # fmt: skip
