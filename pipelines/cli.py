@@ -173,16 +173,24 @@ def lot(
     *,
     out: Out,
     guide: GuideName = DEFAULT_GUIDE,
+    cluster: Annotated[
+        str,
+        typer.Option(
+            "--cluster", metavar="ADDRESS", help="Let the workers of this Dask scheduler do it; not --jobs."
+        ),
+    ] = "",
     json_path: Json = None,
     jobs: Jobs = 1,
     quiet: Quiet = False,
 ) -> None:
-    """Rank many dolls: one subfolder a doll."""
+    """Rank many dolls: one subfolder a doll, photos named alike, or photos of many dolls."""
 
     def work() -> int:
         _check_places(folder, out, json_path)
         with _clean_stdout(json_path):
-            result = _job("lot")(folder, guide=guide, out=out, jobs=jobs, progress=_progress(quiet))
+            result = _job("lot")(
+                folder, guide=guide, out=out, jobs=jobs, cluster=cluster, progress=_progress(quiet)
+            )
         return _finish(result, json_path, out, quiet)
 
     _run(work)
@@ -371,14 +379,16 @@ def _warn_unused_regions(request: Request, names: list[str], quiet: bool) -> Non
 
 def _progress(quiet: bool) -> Progress:
     """Progress on standard error, for a terminal only."""
-    from pipelines.batch import silent
+    from pipelines.batch import Pace, silent
 
     if quiet or not sys.stderr.isatty():
         return silent
+    pace = Pace()
 
     def show(done: int, count: int, name: str) -> None:
-        end = "\n" if done == count else ""
-        print(f"\r\x1b[K{done}/{count} {_safe(name)[:60]}", end=end, file=sys.stderr, flush=True)
+        told = pace.step(done, count)
+        line = f"{done}/{count}{f' ({told})' if told and done < count else ''} {_safe(name)[:48]}"
+        print(f"\r\x1b[K{line}", end="\n" if done == count else "", file=sys.stderr, flush=True)
 
     return show
 
