@@ -197,6 +197,58 @@ def lot(
 
 
 @app.command()
+def review(
+    folder: Folder,
+    *,
+    guide: Annotated[
+        str | None,
+        typer.Option("--guide", metavar="GUIDE", help="A shipped guide's name, or a file. Default: as left."),
+    ] = None,
+    claim: Annotated[
+        str | None, typer.Option("--claim", metavar="RELEASE", help="What the seller says it is.")
+    ] = None,
+    host: Annotated[
+        str, typer.Option("--host", metavar="ADDRESS", help="Listen there; others may reach it then.")
+    ] = "127.0.0.1",
+    port: Annotated[
+        int, typer.Option("--port", min=0, max=65535, metavar="N", help="Listen on this port.")
+    ] = 0,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="Print the address, open no browser.")
+    ] = False,
+    json_path: Json = None,
+    quiet: Quiet = False,
+) -> None:
+    """Open a page to look at one doll's photos, or a lot's, and set right what was read."""
+
+    def work() -> int:
+        _check_json_place(json_path)
+
+        def on_link(address: str) -> None:
+            if json_path is not None:
+                _write_json({"address": address}, json_path)
+            else:
+                print(f"Open {address}" + ("" if quiet else "  (this address works once)"), flush=True)
+            sys.stdout.flush()
+
+        from pipelines.review import server
+
+        server.run(
+            folder,
+            guide=guide if guide is None or not Path(guide).is_file() else str(Path(guide).resolve()),
+            claim=claim,
+            default_guide=DEFAULT_GUIDE,
+            host=host,
+            port=port,
+            browser=not no_browser,
+            on_link=on_link,
+        )
+        return EXIT_DONE
+
+    _run(work)
+
+
+@app.command()
 def evidence(
     photos: Photos,
     *,
