@@ -157,6 +157,50 @@ def counter(progress: Progress, total: int, ready: int = 0) -> Callable[[str], N
     return tick
 
 
+class Pace:
+    """How fast a job goes and how long it will still take, from its latest steps.
+
+    Parameters
+    ----------
+    now
+        Clock in seconds.
+    """
+
+    #: Steps that came within this time of each other are one: what is kept from an earlier run.
+    _AT_ONCE_S = 0.02
+    _STEPS = 40
+
+    def __init__(self, now: Callable[[], float] = time.monotonic) -> None:
+        self._now = now
+        self._times: deque[float] = deque([now()], maxlen=self._STEPS)
+        self._stage = 0
+
+    def step(self, done: int, count: int) -> str:
+        """Take note of a step; return ``"2.9 a second, 1 min left"``, or ``""`` while that is not known."""
+        if done <= self._stage:  # another stage began
+            self._times = deque([self._times[-1]], maxlen=self._STEPS)
+        self._stage = done
+        now = self._now()
+        if now - self._times[-1] < self._AT_ONCE_S:
+            return ""
+        self._times.append(now)
+        if len(self._times) < 4:
+            return ""
+        rate = (len(self._times) - 1) / (self._times[-1] - self._times[0])
+        return f"{_rate(rate)}, {_left((count - done) / rate)}"
+
+
+def _rate(rate: float) -> str:
+    return f"{rate:.1f} a second" if rate >= 0.95 else f"{60 * rate:.0f} a minute"
+
+
+def _left(seconds: float) -> str:
+    if seconds < 50:
+        return f"{max(1, round(seconds / 5) * 5)} s left" if seconds >= 1 else "done soon"
+    minutes = round(seconds / 60)
+    return f"{minutes} min left" if minutes < 90 else f"{seconds / 3600:.1f} h left"
+
+
 # -- this process -------------------------------------------------------------------------------------
 
 
