@@ -233,7 +233,7 @@ class Dolls:
         """Keep in ``folder`` what a later run needs to take unchanged dolls from this result."""
         with contextlib.suppress(OSError):
             folder.mkdir(exist_ok=True)
-            (folder / _INDEX).write_text(cache.json_text(self._index), encoding="utf-8")
+            (folder / _INDEX).write_text(cache.json_text(dict(sorted(self._index.items()))), encoding="utf-8")
 
     def _key(self, draft: Draft) -> str:
         photos = [cache.text_of(photo) for photo in draft.photos]

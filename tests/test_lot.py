@@ -6,11 +6,12 @@ import io
 import json
 import re
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
 
-from pipelines import cache, files, grouping, lot, lot_table, lot_work, pictures, report
+from pipelines import batch, cache, files, grouping, lot, lot_table, lot_work, pictures, report
 from pipelines import guide as guides
 from pipelines.dossier import build_dossier
 from pipelines.examine import PhotoRecord
@@ -18,9 +19,11 @@ from pipelines.pictures import Seen
 from pipelines.triage import worth_of_looking
 from pipelines.weighing import Model
 from tests.records import mark, photo, said, silent
+from tests.test_likeness import stand
 from tests.test_report import Outline
 from vision import likeness
 from vision.calibration import Calibration
+from vision.draw import encode_jpeg
 from vision.errors import InputFileError, NoPhotoError, OutputError, PhotoError
 from vision.locate.places import ViewPlace
 from vision.photo import load
@@ -413,6 +416,54 @@ def test_an_unchanged_lot_is_not_looked_at_again(folder, eyes, tmp_path):
     assert eyes.looked == ["doll_2/face.jpg"]
 
 
+def test_unchanged_dolls_are_taken_over_and_others_are_written_again(folder, eyes, tmp_path, monkeypatch):
+    out = tmp_path / "out"
+    run(folder, out)
+    before = contents(out)
+    written = []
+    work = lot_work.write_up
+    monkeypatch.setattr(lot_work, "write_up", lambda task: written.append(task.draft.id) or work(task))
+    run(folder, out)
+    assert written == []
+    for damage in (lambda path: path.unlink(), lambda path: path.write_bytes(b"cut")):
+        damage(next(out.glob("dolls/doll_1/evidence/*.png")))
+        run(folder, out)
+        assert written == ["doll_1"]
+        assert eyes.drawn == ["doll_1/face.jpg", "doll_1/soles.jpg"]
+        assert contents(out) == before
+        written.clear()
+        eyes.drawn.clear()
+    lot.run(folder, guide="early-vinyl", out=out)
+    assert set(written) == {"doll_1", "doll_2", "doll_07", "IMG_0012"}
+
+
+@pytest.mark.parametrize("place", ["../../elsewhere", "/etc"])
+def test_an_index_that_leads_elsewhere_is_not_followed(folder, eyes, tmp_path, place):
+    out = tmp_path / "out"
+    run(folder, out)
+    before = contents(out)
+    index = out / lot.CACHE / "dolls.json"
+    entries = json.loads(index.read_text(encoding="utf-8"))
+    for entry in entries.values():
+        entry["folder"] = place
+    index.write_text(json.dumps(entries), encoding="utf-8")
+    run(folder, out)
+    assert contents(out) == before
+
+
+def test_a_shot_saved_again_is_pointed_out_and_a_like_one_is_not(folder, eyes, tmp_path):
+    shot = stand()
+    (folder / "doll_1" / "stand.jpg").write_bytes(encode_jpeg(shot, 92))
+    (folder / "doll_2" / "again.jpg").write_bytes(encode_jpeg(cv2.resize(shot, (225, 300)), 60))
+    (folder / "doll_2" / "other.jpg").write_bytes(encode_jpeg(stand(4, 1), 92))
+    (folder / "doll_2" / "other_2.jpg").write_bytes(encode_jpeg(stand(4, 1)[30:, 20:], 70))
+    table = rows_after(folder, tmp_path / "out")
+    assert "doll_1/stand.jpg looks like the same shot as doll_2/again.jpg: one" in table["doll_1"]["notes"]
+    assert "doll_2/again.jpg looks like the same shot as doll_1/stand.jpg: one" in table["doll_2"]["notes"]
+    assert "doll_2/other.jpg looks like the same shot as doll_2/other_2.jpg." in table["doll_2"]["notes"]
+    assert "other" not in table["doll_1"]["notes"]
+
+
 def test_a_changed_program_looks_again(folder, eyes, tmp_path, monkeypatch):
     run(folder, tmp_path / "out")
     eyes.looked.clear()
@@ -566,3 +617,24 @@ def test_the_sheet_stands_alone_and_its_links_exist(folder, tmp_path):
     labels = {a["for"] for tag, a in outline.attributes if tag == "label" and "for" in a}
     fields = {a["id"] for tag, a in outline.attributes if tag in {"select"} or a.get("type") == "search"}
     assert fields == labels
+
+
+# -- progress -----------------------------------------------------------------------------------------
+
+
+def test_the_pace_tells_rate_and_time_left():
+    clock = iter([0.0, *(2.0 * n for n in range(1, 9))])
+    pace = batch.Pace(lambda: next(clock))
+    told = [pace.step(n, 100) for n in range(1, 9)]
+    assert told[0] == told[1] == ""
+    assert told[3] == "30 a minute, 3 min left"
+
+
+def test_the_pace_leaves_out_what_was_kept_and_begins_anew_with_a_stage():
+    clock = iter([0.0, *[0.001] * 50, 1.0, 2.0, 3.0, 4.0, 4.5, 5.0, 5.5, 6.0])
+    pace = batch.Pace(lambda: next(clock))
+    assert [pace.step(n, 60) for n in range(1, 51)] == [""] * 50
+    told = [pace.step(n, 60) for n in range(51, 55)]
+    assert told[-1] == "1.0 a second, 5 s left"
+    assert pace.step(1, 10) == ""
+    assert [pace.step(n, 10) for n in (2, 3, 4)][-1] == "2.0 a second, 5 s left"
