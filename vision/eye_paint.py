@@ -245,10 +245,13 @@ def relative(linear: Array, skin: Array) -> tuple[Array, Array, Array]:
     -------
     Natural logarithms of the ratios to skin: luminance; warmth (red ÷ blue); greenness (green² ÷ red·blue).
     """
-    low = 0.003
-    ratio = np.log((linear + low) / (skin + low))
-    light = np.log((linear @ LUMA + low) / (skin @ LUMA + low))
-    return light, ratio[..., 0] - ratio[..., 2], 2 * ratio[..., 1] - ratio[..., 0] - ratio[..., 2]
+    low = np.float32(0.003)
+    # Planes of float32: finer than the photo's codes by far, and several times faster.
+    seen, bare = (np.moveaxis(np.asarray(v, np.float32), -1, 0) for v in (linear, skin))
+    r, g, b = (np.log((one + low) / (other + low)) for one, other in zip(seen, bare, strict=True))
+    luma = LUMA.astype(np.float32)
+    light = np.log((np.tensordot(luma, seen, 1) + low) / (np.tensordot(luma, bare, 1) + low))
+    return light.astype(np.float64), (r - b).astype(np.float64), (2 * g - r - b).astype(np.float64)
 
 
 def _window(view: FaceView, center: Array) -> tuple[slice, slice]:
