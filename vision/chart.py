@@ -324,13 +324,12 @@ def _snap(homography: Array, squares: list[_Square]) -> Array:
     expected = _project(homography, cells)
     pitch = _pitch(homography)
     source, target = [], []
+    centers = np.array([s.center for s in squares if 0.5 < s.size / pitch < 1.1]).reshape(-1, 2)
     for cell, point in zip(cells, expected, strict=True):
-        near = [
-            s for s in squares if np.hypot(*(s.center - point)) < 0.3 * pitch and 0.5 < s.size / pitch < 1.1
-        ]
-        if near:
+        apart = np.hypot(*(centers - point).T)
+        if len(apart) and apart.min() < 0.3 * pitch:
             source.append(cell)
-            target.append(min(near, key=lambda s: float(np.hypot(*(s.center - point)))).center)
+            target.append(centers[int(apart.argmin())])
     if len(source) < 8:
         return homography
     found, _ = cv2.findHomography(np.array(source), np.array(target), cv2.RANSAC, 0.1 * pitch)
