@@ -164,6 +164,17 @@ def find_highlights(rgb: NDArray[np.float32], skin: Mask, unit: float) -> Highli
     """
     if np.count_nonzero(skin) < max(200.0, 0.02 * unit**2):
         return None
+    if unit > 2 * _ENOUGH_PX:
+        # What is narrower than two of these pixels is noise, and the morphology below is slow.
+        height, width = skin.shape
+        half = (width // 2, height // 2)
+        small = cv2.resize(rgb, half, interpolation=cv2.INTER_AREA)
+        inside = cv2.resize(skin.astype(np.uint8), half, interpolation=cv2.INTER_NEAREST)
+        found = find_highlights(np.asarray(small, np.float32), inside.astype(bool), unit / 2)
+        if found is None:
+            return None
+        back = cv2.resize(found.mask.astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST)
+        return replace(found, mask=back.astype(bool) & skin)
     smooth = blurred(rgb, max(0.8, 0.008 * unit))
     # Red clips first on skin, and a white highlight lifts the darker channels most.
     light = np.log(smooth[..., 1:].mean(axis=-1) + 0.004)
