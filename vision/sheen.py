@@ -14,7 +14,7 @@ hides grease (``matte`` is never given near certainty).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -164,7 +164,7 @@ def find_highlights(rgb: NDArray[np.float32], skin: Mask, unit: float) -> Highli
     """
     if np.count_nonzero(skin) < max(200.0, 0.02 * unit**2):
         return None
-    if unit > 2 * _ENOUGH_PX:
+    if unit > 1.9 * VIEW_PX:
         # What is narrower than two of these pixels is noise, and the morphology below is slow.
         height, width = skin.shape
         half = (width // 2, height // 2)
