@@ -14,12 +14,24 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.card_outline import quads
 from vision.color import cct_of, luminance, srgb_to_linear
 
 Array = NDArray[np.float64]
 
 #: Reflectance of a photographic grey card (nominally 18 %; common practice).
 CARD_REFLECTANCE = 0.18
+
+#: A channel at or above this code counts as clipped.
+CLIPPED = 252
+# Widest range of shading over a card, as ln of light: a cast shadow to a fifth.
+_MOST_SHADE = 1.6
+
+# Smallest card: pixels, and share of the photo's long side, as the root of its area.
+_LEAST_PX, _LEAST_SHARE = 28.0, 0.035
+
+# A card's color fills at most so many times its own area elsewhere in the picture.
+_MOST_ALIKE = 4.0
 
 _VIEW = 900
 _FACE = 48
@@ -66,126 +78,48 @@ def find_card(
     """
     scale = min(1.0, _VIEW / max(rgb.shape[:2]))
     view = np.asarray(cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
-    light = srgb_to_linear(view)
+    light = srgb_to_linear(cv2.GaussianBlur(view, (0, 0), 2))
     bright = float(np.quantile(luminance(light), 0.98))
     accepted: list[CardReading] = []
     refused: list[str] = []
-    for quad in _quads(view):
+    for quad in quads(view, _may_be_neutral(light, scene_log, u_scene_log)):
         sides = _sides(view, quad)
         if sides is None:
             continue
         face, why = _read_face(rgb, sides / scale)
         if face is not None:
-            why = _objection(face, bright, scene_log, u_scene_log)
-            if not why and _goes_on(view, sides):
-                why = "A plain grey area is part of something larger (a box, a tile or a wall)."
-        if face is not None and not why:
-            if not any(_same_place(face, other) for other in accepted):
+            objection = _objection(face, bright, scene_log, u_scene_log)
+            if objection is None and any(
+                test(view, sides) for test in (_goes_on, _sides_run_on, _one_of_many)
+            ):
+                objection = "A plain grey area is part of something larger (a box, a tile or a wall)."
+            if objection is None and not any(_same_place(face, other) for other in accepted):
                 accepted.append(face)
-        elif why:
+            why = objection or ""
+        if why:
             refused.append(why)
-    if len(accepted) > 1:
-        return None, (
-            "Several plain grey areas could each be a grey card; name the right one with a region.",
-        )
-    if accepted:
+    if not accepted:
+        return None, tuple(dict.fromkeys(refused))
+    accepted.sort(key=lambda face: -cv2.contourArea(face.corners.astype(np.float32)))
+    if all(_same_color(accepted[0], other) for other in accepted[1:]):
         return accepted[0], ()
-    return None, tuple(dict.fromkeys(refused))
+    return None, ("Several plain grey areas could each be a grey card; name the right one with a region.",)
 
 
-# --- candidates ----------------------------------------------------------------------------------------
+def _may_be_neutral(light: Array, scene_log: Array, u_scene_log: Array) -> NDArray[np.bool_]:
+    """Tell for each pixel whether a neutral surface could look so in this light."""
+    log = np.log(np.maximum(light, 1e-3))
+    cast = log[..., [0, 2]] - log[..., 1:2]
+    return np.asarray((np.abs(cast - scene_log) < 2.7 * np.hypot(u_scene_log, 0.08)).all(axis=2))
 
 
-def _quads(view: NDArray[np.uint8]) -> Iterator[Array]:
-    """Yield (4, 2) outlines of evenly colored areas with four corners, none touching the frame."""
-    frame = view.shape[0] * view.shape[1]
-    seen: list[Array] = []
-    for even in _even_areas(view):
-        reach = float(np.sqrt(float(cv2.countNonZero(even))))
-        widths = {int(np.clip(share * reach, 7, 41)) | 1 for share in (0.08, 0.2)}
-        contours = [
-            contour
-            for width in widths
-            for contour in _outlines_opened(even, width)
-        ]
-        for contour in contours:
-            hull = cv2.convexHull(contour)
-            area = cv2.contourArea(hull)
-            if not 0.003 * frame < area < 0.4 * frame or cv2.contourArea(contour) < 0.85 * area:
-                continue
-            quad = _four_corners(np.asarray(hull, np.int32))
-            if quad is None or _touches(quad, view.shape):
-                continue
-            if any(np.abs(np.sort(quad, axis=0) - np.sort(other, axis=0)).max() < 5 for other in seen):
-                continue
-            seen.append(quad)
-            yield quad
+def _same_color(one: CardReading, other: CardReading) -> bool:
+    """Tell whether two grey areas agree on what is neutral."""
+    cast = [np.log(face.linear[[0, 2]] / face.linear[1]) for face in (one, other)]
+    return bool(np.abs(cast[0] - cast[1]).max() < 0.05)
 
 
-def _outlines_opened(even: NDArray[np.uint8], width: int) -> Sequence[NDArray[Any]]:
-    """Return the outlines of a 0/1 mask opened by a disk ``width`` px wide; only where the mask is."""
-    x, y, wide, tall = cv2.boundingRect(even)
-    left, top = max(0, x - width), max(0, y - width)
-    part = even[top : y + tall + width, left : x + wide + width]
-    # Distances do what a disk of that size does, at a cost that does not grow with it.
-    kept = cv2.distanceTransform(part, cv2.DIST_L2, 5) > width / 2
-    if not kept.any():
-        return ()
-    opened = cv2.distanceTransform((~kept).astype(np.uint8), cv2.DIST_L2, 5) <= width / 2
-    found, _ = cv2.findContours(
-        opened.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE, offset=(left, top)
-    )
-    return found
-
-
-def _even_areas(view: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
-    """Yield masks of connected areas of one color: flooded from a grid of seeds."""
-    lab = cv2.cvtColor(cv2.medianBlur(view, 5), cv2.COLOR_RGB2LAB)
-    height, width = lab.shape[:2]
-    step = max(8, max(height, width) // 40)
-    for spread in ((5, 4, 4), (9, 5, 5), (18, 7, 7), (34, 7, 7)):
-        done = np.zeros((height + 2, width + 2), np.uint8)
-        flags = 4 | (1 << 8) | cv2.FLOODFILL_FIXED_RANGE | cv2.FLOODFILL_MASK_ONLY
-        for y in range(step // 2, height, step):
-            for x in range(step // 2, width, step):
-                if done[y + 1, x + 1]:
-                    continue
-                area, _, _, box = cv2.floodFill(lab, done, (x, y), (0, 0, 0), spread, spread, flags)
-                if area < 0.003 * height * width:
-                    continue
-                left, top, wide, tall = box
-                mask = np.zeros((height, width), np.uint8)
-                patch = done[top + 1 : top + tall + 1, left + 1 : left + wide + 1]
-                mask[top : top + tall, left : left + wide] = patch == 1
-                done[done == 1] = 2
-                yield mask
-
-
-def _four_corners(hull: NDArray[np.int32]) -> Array | None:
-    """Return the hull's four corners if four describe it well."""
-    around, area = cv2.arcLength(hull, True), cv2.contourArea(hull)
-    corners = cv2.boxPoints(cv2.minAreaRect(hull)).astype(np.float64)
-    for tolerance in (0.02, 0.03, 0.045, 0.06, 0.08):
-        quad = cv2.approxPolyDP(hull, tolerance * around, True)
-        if len(quad) == 4:
-            corners = quad.reshape(4, 2).astype(np.float64)
-            break
-    if not 0.9 < area / max(cv2.contourArea(corners.astype(np.float32)), 1.0) < 1.1:
-        return None
-    edges = np.roll(corners, -1, axis=0) - corners
-    lengths = np.hypot(*edges.T)
-    ahead = edges / lengths[:, None]
-    turns = np.degrees(np.arccos(np.clip((ahead * np.roll(ahead, -1, axis=0)).sum(axis=1), -1, 1)))
-    pairs = np.stack([lengths[:2], lengths[2:]])
-    opposite = pairs.min(axis=0) / pairs.max(axis=0)
-    ratio = pairs.mean(axis=0).min() / pairs.mean(axis=0).max()
-    if turns.min() < 55 or turns.max() > 125 or opposite.min() < 0.6 or ratio < 0.35:
-        return None
-    return corners
-
-
-def _touches(quad: Array, shape: tuple[int, ...]) -> bool:
-    return bool((quad < 4).any() or (quad[:, 0] > shape[1] - 5).any() or (quad[:, 1] > shape[0] - 5).any())
+# --- sides ----------------------------------------------------------------------------------------------
 
 
 def _sides(view: NDArray[np.uint8], quad: Array) -> Array | None:
@@ -212,10 +146,11 @@ def _sides(view: NDArray[np.uint8], quad: Array) -> Array | None:
             borderMode=cv2.BORDER_REPLICATE,
         )  # fmt: skip
         profile = np.asarray(cv2.GaussianBlur(profile, (1, 7), 0.1, sigmaY=1.5))
-        inner = profile[:, : reach // 2 + 1].reshape(-1, 3)
-        face = np.median(inner, axis=0)
-        noise = 1.4826 * float(np.median(np.sqrt(((inner - face) ** 2).sum(axis=1))))
+        # The card just inside, place by place: it may be shaded along the side.
+        face = np.median(profile[:, : reach // 2 + 1], axis=1).astype(np.float32)
+        face = np.asarray(cv2.blur(face[:, None], (1, 7), borderType=cv2.BORDER_REPLICATE))
         apart = np.sqrt(((profile - face) ** 2).sum(axis=2))
+        noise = 1.4826 * float(np.median(apart[:, : reach // 2 + 1]))
         level = max(6.0, 4 * noise)
         departure = _first_above(apart, level)
         where = offsets[0] + departure
@@ -296,12 +231,28 @@ def _same_place(one: CardReading, other: CardReading) -> bool:
 def _read_face(rgb: NDArray[np.uint8], corners: Array) -> tuple[CardReading | None, str]:
     """Read the inside of a quadrilateral in full pixels; refuse it when it is not an even surface."""
     goal = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32) * (_FACE / 0.84) - 0.08 * _FACE / 0.84
+    if cv2.contourArea(corners.astype(np.float32)) < max(_LEAST_PX, _LEAST_SHARE * max(rgb.shape[:2])) ** 2:
+        return None, ""
+    if _drawn(rgb, corners):
+        return None, ""
     if _textured(rgb, corners):
         return None, "A flat grey area has a weave, a grain or print on it and is not a plain card."
     shrunk, moved = _fit_size(rgb, corners)
     matrix = cv2.getPerspectiveTransform(moved.astype(np.float32), goal)
     face = cv2.warpPerspective(shrunk, matrix, (_FACE, _FACE), flags=cv2.INTER_LINEAR)
     return read_even(np.asarray(face, np.uint8), corners)
+
+
+def _drawn(rgb: NDArray[np.uint8], corners: Array) -> bool:
+    """Tell whether nearly all pixels are the very same: a panel of a screenshot, not a thing photographed."""
+    middle = corners.mean(axis=0)
+    mask = np.zeros(rgb.shape[:2], np.uint8)
+    cv2.fillConvexPoly(mask, np.round(middle + 0.7 * (corners - middle)).astype(np.int32), 1)
+    x0, y0, width, height = cv2.boundingRect(np.round(corners).astype(np.int32))
+    inside = mask[max(0, y0) : y0 + height, max(0, x0) : x0 + width] > 0
+    pixels = rgb[max(0, y0) : y0 + height, max(0, x0) : x0 + width][inside].astype(np.int32)
+    _, counts = np.unique(pixels @ np.array([65536, 256, 1]), return_counts=True)
+    return bool(counts.max() > 0.8 * counts.sum()) if len(counts) else True
 
 
 def _textured(rgb: NDArray[np.uint8], corners: Array) -> bool:
@@ -349,7 +300,7 @@ def read_even(face: NDArray[np.uint8], corners: Array, strict: bool = True) -> t
     strict
         Refuse texture and print; a surface the user points at is taken on trust instead.
     """
-    clipped = float((face >= 252).any(axis=2).mean())
+    clipped = float((face >= CLIPPED).any(axis=2).mean())
     if clipped > 0.25:
         return None, "A plain neutral area is clipped to white in a channel and cannot serve as reference."
     linear = np.maximum(srgb_to_linear(face), 1e-4)
@@ -357,78 +308,151 @@ def read_even(face: NDArray[np.uint8], corners: Array, strict: bool = True) -> t
     n = face.shape[0]
     yy, xx = np.mgrid[-1 : 1 : n * 1j, -1 : 1 : n * 1j]
     columns = np.stack([np.ones_like(xx), xx, yy, xx * yy, xx**2, yy**2], axis=-1).reshape(-1, 6)
-    brightness = log.mean(axis=2).ravel()
-    keep = np.ones(n * n, bool)
-    for _ in range(4):
-        plane, *_ = np.linalg.lstsq(columns[keep], brightness[keep], rcond=None)
-        rest = brightness - columns @ plane
-        noise = max(1.4826 * float(np.median(np.abs(rest))), 0.012)
-        keep = np.abs(rest) < 3.5 * noise
-    smooth = columns @ plane
-    blocks = cv2.resize(rest.reshape(n, n), (8, 8), interpolation=cv2.INTER_AREA)
-    odd_bright = float((rest > 4 * noise).mean())
-    flags = []
-    if strict and (noise > 0.09 or float(np.std(blocks)) > 0.03 or (~keep).mean() > 0.1):
-        return None, "" if noise > 0.09 else "A grey area is not even enough to be a plain card."
-    if strict and np.ptp(smooth) > 0.8:
+    brightness = log.mean(axis=2)
+    broad = cv2.GaussianBlur(brightness, (0, 0), n / 10)
+    detail = brightness - broad
+    noise = max(1.4826 * float(np.median(np.abs(detail))), 0.012)
+    strokes = float((np.abs(detail) > max(5 * noise, 0.1)).mean())
+    if strict and noise > 0.09:
         return None, ""
-    if np.ptp(smooth) > 0.35:
+    if strict and (strokes > 0.04 or np.ptp(broad) > _MOST_SHADE):
+        return None, "A grey area is not even enough to be a plain card."
+    tint = (log - log[..., 1:2])[..., [0, 2]]
+    smooth_tint = cv2.GaussianBlur(tint, (0, 0), n / 10)
+    keep, shining = _without_glare(brightness, columns)
+    keep &= ~(face >= CLIPPED).any(axis=2).ravel()
+    planes = [np.linalg.lstsq(columns[keep, :3], tint[..., k].ravel()[keep], rcond=None)[0] for k in (0, 1)]
+    drift = [float(np.ptp(columns[:, :3] @ plane)) for plane in planes]
+    patchy = smooth_tint.reshape(-1, 2) - columns[:, :3] @ np.stack(planes, axis=1)
+    if strict and patchy[keep].std(axis=0).max() > 0.05:
+        return None, "A grey area is not even enough to be a plain card."
+    flags = []
+    if np.ptp(broad) > 0.35:
         flags.append("uneven_light")
-    if odd_bright > 0.01:
+    if shining > 0.01:
         flags.append("reflection")
     if clipped > 0.002:
         flags.append("clipped_channel")
-    keep &= ~(face >= 252).any(axis=2).ravel()
-    tint = (log - log[..., 1:2]).reshape(-1, 3)[:, [0, 2]]
-    drift = [
-        float(np.ptp(columns[:, :3] @ np.linalg.lstsq(columns[keep, :3], tint[keep, k], rcond=None)[0]))
-        for k in (0, 1)
-    ]
     if max(drift) > 0.1:
         flags.append("mixed_light")
     mean = linear.reshape(-1, 3)[keep].mean(axis=0)
-    tint_blocks = cv2.resize(log - log[..., 1:2], (6, 6), interpolation=cv2.INTER_AREA).reshape(-1, 3)
-    u = np.hypot(tint_blocks.std(axis=0), np.array([drift[0], 0.0, drift[1]]) / 4)
-    u[1] = np.ptp(smooth) / 4
+    u = np.array([0.0, np.ptp(broad) / 4, 0.0])
+    u[[0, 2]] = np.hypot(patchy[keep].std(axis=0), np.array(drift) / 4)
     return CardReading(corners, mean, u, tuple(flags)), ""
 
 
-def _objection(face: CardReading, bright: float, scene_log: Array, u_scene_log: Array) -> str:
-    """Return why an even quadrilateral is no grey card; empty when none, or not worth a word."""
+def _without_glare(brightness: Array, columns: Array) -> tuple[NDArray[np.bool_], float]:
+    """Return the pixels (n²,) that follow the broad shading, and the share that shines above it."""
+    level = brightness.ravel()
+    keep = np.ones(len(level), bool)
+    rest = np.zeros(len(level))
+    noise = 0.012
+    for _ in range(4):
+        shading, *_ = np.linalg.lstsq(columns[keep], level[keep], rcond=None)
+        rest = level - columns @ shading
+        noise = max(1.4826 * float(np.median(np.abs(rest))), 0.012)
+        keep = rest < 3.5 * noise
+    return keep, float((rest > max(4 * noise, 0.08)).mean())
+
+
+def _objection(face: CardReading, bright: float, scene_log: Array, u_scene_log: Array) -> str | None:
+    """Return why an even quadrilateral is no grey card, empty when not worth a word; None when it may be."""
     level = float(luminance(face.linear))
     if level < 0.015 or level < 0.05 * bright:
         return ""
-    if level > 0.7 * bright:
+    # In a dark scene the card may be the brightest thing; white paper seldom is that dark.
+    if level > 0.7 * bright and level > 0.4:
         return "A plain bright area may be paper rather than a grey card."
     cast = np.log(face.linear[[0, 2]] / face.linear[1])
     _, off_locus = cct_of(face.linear / face.linear[1])
     apart = np.abs(cast - scene_log) / np.hypot(u_scene_log, 0.08)
     if abs(off_locus) > 0.025 or apart.max() > 2.5:
         return "A plain area is too far from neutral for this light to be a grey card."
-    return ""
+    return None
+
+
+def _sides_run_on(view: NDArray[np.uint8], corners: Array) -> bool:
+    """Tell whether sides go on past the corners, as those of stripes, tiles and panels do.
+
+    A card's sides end at its corners, whatever lies behind it. Each side is followed on at both ends; three
+    of the eight ends with the same step of color across the same line are no chance.
+    """
+    lab = cv2.cvtColor(cv2.GaussianBlur(view, (0, 0), 0.8), cv2.COLOR_RGB2LAB).astype(np.float32)
+    middle = corners.mean(axis=0)
+    ends = 0
+    for k in range(4):
+        a, b = corners[k], corners[(k + 1) % 4]
+        length = float(np.hypot(*(b - a)))
+        along = (b - a) / length
+        out = np.array([along[1], -along[0]])
+        out *= np.sign(np.dot((a + b) / 2 - middle, out))
+        own = _steps_across(lab, a + np.linspace(0.15, 0.85, 24)[:, None] * (b - a), out)
+        if own is None:
+            continue
+        step = np.median(own, axis=0)
+        reach = np.linspace(max(8.0, 0.12 * length), max(20.0, 0.6 * length), 16)[:, None]
+        for start, direction in ((a, -along), (b, along)):
+            beyond = _steps_across(lab, start + reach * direction, out)
+            if beyond is not None and len(beyond) >= 8:
+                like = beyond @ step / max(float(step @ step), 1e-6)
+                apart = np.sqrt(((beyond - step * like[:, None]) ** 2).sum(axis=1))
+                size = float(np.sqrt(step @ step))
+                ends += float(((like > 0.5) & (like < 1.8) & (apart < 0.6 * size)).mean()) > 0.6
+    return ends >= 3
+
+
+def _steps_across(lab: NDArray[np.float32], spots: Array, out: Array) -> Array | None:
+    """Return the (N, 3) color beyond minus the color before a line, near each spot on it; None when outside.
+
+    The line may be off by a pixel or two, so the largest of three neighboring steps counts.
+    """
+    h, w = lab.shape[:2]
+    ok = ((spots > 6) & (spots < (w - 7, h - 7))).all(axis=1)
+    if not ok.any():
+        return None
+    inner = [_at(lab, spots[ok] + (d - 3) * out) for d in (-2, 0, 2)]
+    outer = [_at(lab, spots[ok] + (d + 3) * out) for d in (-2, 0, 2)]
+    steps = np.stack([o - i for o, i in zip(outer, inner, strict=True) if o is not None and i is not None])
+    best = (steps**2).sum(axis=2).argmax(axis=0)
+    return np.asarray(steps[best, np.arange(steps.shape[1])])
+
+
+def _one_of_many(view: NDArray[np.uint8], corners: Array) -> bool:
+    """Tell whether the picture holds much more of the very same color: tiles, boards, a wall between things."""
+    lab = cv2.cvtColor(cv2.GaussianBlur(view, (0, 0), 1.2), cv2.COLOR_RGB2LAB).astype(np.float32)
+    middle = corners.mean(axis=0)
+    inner, outer = (np.zeros(view.shape[:2], np.uint8) for _ in range(2))
+    cv2.fillConvexPoly(inner, np.round(middle + 0.8 * (corners - middle)).astype(np.int32), 1)
+    cv2.fillConvexPoly(outer, np.round(middle + 1.25 * (corners - middle)).astype(np.int32), 1)
+    color = np.median(lab[inner > 0], axis=0)
+    alike = (np.sqrt(((lab - color) ** 2).sum(axis=2)) < 7) & (outer == 0)
+    return bool(alike.sum() > _MOST_ALIKE * cv2.contourArea(corners.astype(np.float32)))
 
 
 def _goes_on(view: NDArray[np.uint8], corners: Array) -> bool:
-    """Tell whether the same color is found beyond two or more sides: tiles, panels, drawers."""
-    lab = cv2.cvtColor(view, cv2.COLOR_RGB2LAB).astype(np.float32)
+    """Tell whether much of what lies beyond two or more sides has the same color: tiles, panels, drawers.
+
+    Grout or a shadow that happens to be of the card's color fills but little of a side's surroundings.
+    """
+    lab = cv2.cvtColor(cv2.GaussianBlur(view, (0, 0), 1.2), cv2.COLOR_RGB2LAB).astype(np.float32)
     middle = corners.mean(axis=0)
-    inside = _ring(lab, middle + 0.7 * (corners - middle))
     same = 0
     for k in range(4):
         a, b = corners[k], corners[(k + 1) % 4]
         across = (a + b) / 2 - middle
-        along = np.linspace(-0.3, 0.3, 9)[:, None] * (b - a)
-        for distance in (1.15, 1.3, 1.5, 1.75, 2.1):
-            values = _at(lab, middle + distance * across + along)
-            if values is not None and np.median(np.sqrt(((values - inside) ** 2).sum(axis=1))) < 7:
-                same += 1
-                break
+        along = np.linspace(-0.4, 0.4, 17)[:, None] * (b - a)
+        near = _at(lab, middle + 0.8 * across + along)
+        strips = [_at(lab, middle + d * across + along) for d in (1.15, 1.25, 1.4, 1.6, 1.8, 2.1)]
+        if near is None:
+            continue
+        inside = np.median(near, axis=0)
+        like = [
+            float((np.sqrt(((strip - inside) ** 2).sum(axis=1)) < 7).mean())
+            for strip in strips
+            if strip is not None and len(strip) >= 8
+        ]
+        same += bool(like) and (float(np.mean(like)) > 0.45 or float(np.mean(like[-3:])) > 0.7)
     return same >= 2
-
-
-def _ring(lab: NDArray[np.float32], quad: Array) -> Array:
-    values = _at(lab, np.vstack([quad, quad.mean(axis=0)[None]]))
-    return np.zeros(3) if values is None else np.median(values, axis=0)
 
 
 def _at(lab: NDArray[np.float32], spots: Array) -> Array | None:
