@@ -173,6 +173,7 @@ def build_dossier(photos: Sequence[PhotoLike], findings: Sequence[TraitRecord], 
         readings += own
         readings += _place_of_mark(photo, own, guide)
         notes += photo_notes
+    readings += _fade_between(readings)
     groups: dict[tuple[str, str | None], list[Reading]] = defaultdict(list)
     for reading in readings:
         groups[(str(reading.record.trait), reading.record.part)].append(reading)
@@ -295,6 +296,22 @@ def _place_of_mark(photo: PhotoLike, readings: Iterable[Reading], guide: Guide) 
             )
             return [Reading(photo.file, place)]
     return []
+
+
+def _fade_between(readings: Sequence[Reading]) -> list[Reading]:
+    """Covered vinyl in one photo beside exposed vinyl in another: the surest pair, if any."""
+    from vision.fade import between
+
+    of_fade = [r for r in readings if r.record.trait == Trait.SKIN_FADE and r.record.state is None]
+    covered = [r for r in of_fade if "covered" in r.record.flags]
+    exposed = [r for r in of_fade if "exposed" in r.record.flags]
+    found = [
+        Reading(other.source, record)
+        for one in covered
+        for other in exposed
+        if one.source != other.source and (record := between(one.record, other.record)) is not None
+    ]
+    return sorted(found, key=lambda r: (-r.record.confidence, r.source))[:1]
 
 
 def _wording(merged: Sequence[MergedTrait], guide: Guide) -> list[MergedTrait]:

@@ -14,6 +14,7 @@ import numpy as np
 from PIL import Image
 
 from vision.color import delta_e_2000, lab_to_linear, linear_to_lab, linear_to_srgb, neutral_rgb_of
+from vision.locate.parts import Parts
 from vision.photo import Photo
 
 GARMENTS = ("swimsuit", "dress", "skirt", "top", "briefs", "none")
@@ -340,6 +341,13 @@ def shoot(body, phone, rng):
         body=body,
         phone=phone,
     )
+
+
+def parts_of(drawing):
+    """Return what a perfect parts network would say of bare vinyl, without the head."""
+    skin = (drawing.skin & ~drawing.head).astype(np.float32)
+    chance = np.stack([1 - skin, skin, np.zeros_like(skin)])
+    return Parts(("other", "vinyl", "covered"), chance, {}, np.array([[1.0, 0, 0], [0, 1, 0]]))
 
 
 # --- chance --------------------------------------------------------------------------------------------

@@ -51,6 +51,8 @@ _U_TONE = 0.12
 #: Relative error of a color step because vinyl scatters light below its surface and mirrors its surroundings,
 #: both of which mix the two sides with each other or with white.
 _U_DILUTED = 0.1
+#: Relative error of brightness because vinyl and card face the light differently.
+_U_FACING = 0.15
 _VIEW = 512
 _ASK = (
     "Ask for a photo of the bare body, front and back, with the clothing lowered or off, in even daylight, "
@@ -107,9 +109,12 @@ def measure(photo: Photo, line: LinePlace | None, cal: Calibration) -> TraitReco
     TraitRecord
         ``none`` or ``faded`` with ``delta_e00`` (CIEDE2000), ``delta_L``, ``delta_a``, ``delta_b`` (exposed
         minus covered, D65) and ``grey_scale_grade`` (ISO 105-A05; made for textiles, not vinyl). Withheld as
-        ``no_reference`` without covered vinyl, ``too_small``, ``clipped``, ``glare`` or ``ambiguous`` else.
+        ``no_reference`` without covered vinyl, ``too_small`` or ``ambiguous`` else. Where only one side is
+        in view, its color stands in the quantities, for :func:`between`.
     """
-    if line is None or not line.covered.polygons or not line.exposed.polygons:
+    if line is not None and bool(line.covered.polygons) != bool(line.exposed.polygons):
+        return _one_side(photo, line, cal)
+    if line is None or not line.covered.polygons:
         return _withheld(
             Reason.NO_REFERENCE,
             f"No vinyl that clothing once covered can be told from the rest, so fade stays open. {_ASK}",
@@ -167,6 +172,99 @@ def _usable(rgb: NDArray[np.uint8], mask: Mask) -> Mask:
     level = rgb.max(axis=2)
     typical = float(np.median(level[mask]))
     return mask & ~shine & (level > 0.35 * typical) & (level > 14)
+
+
+# --- two photos ----------------------------------------------------------------------------------------
+
+
+def _one_side(photo: Photo, line: LinePlace, cal: Calibration) -> TraitRecord:
+    """Return the color of the only side in view, withheld: it tells of fade beside another photo."""
+    side = "covered" if line.covered.polygons else "exposed"
+    other = "exposed" if side == "covered" else "covered"
+    scale = _scale_for(photo, line)
+    rgb = np.asarray(cv2.resize(photo.rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+    mask = _usable(rgb, _mask(rgb, line.covered if side == "covered" else line.exposed, scale))
+    if mask.sum() < 60:
+        return _withheld(
+            Reason.TOO_SMALL, f"Too little evenly lit {side} vinyl is in view. {_ASK}", region=_both(line)
+        )
+    linear = srgb_to_linear(rgb)
+    middle = np.median(linear[mask], axis=0)
+    lab = linear_to_lab(cal.apply(middle[None]))[0]
+    ratios = features_of(linear, 0.8)
+    scatter = [0.5 * _blocks(ratios[..., k], mask).std() for k in (0, 1)]
+    u_ab = math.hypot(cal.u_delta_e / math.sqrt(2), 100 * math.hypot(*scatter) / 2)
+    u_lightness = math.hypot((lab[0] + 16) / 3 * math.hypot(cal.u_exposure, _U_FACING), 0.5)
+    values = zip("Lab", lab, (u_lightness, u_ab, u_ab), strict=True)
+    return TraitRecord.withheld(
+        Trait.SKIN_FADE,
+        Reason.NO_REFERENCE,
+        METHOD,
+        f"Only {side} vinyl is in view. Compare it with {other} vinyl in another photo of the same doll, "
+        "both with a grey card or color chart beside the doll.",
+        quantities={f"{side}_{name}": Quantity(float(v), float(u)) for name, v, u in values},
+        region=_both(line),
+        n_pixels=int(mask.sum() / scale**2),
+        flags=(side, cal.method),
+    )
+
+
+def between(covered: TraitRecord, exposed: TraitRecord) -> TraitRecord | None:
+    """Compare covered vinyl in one photo with exposed vinyl in another photo of the same doll.
+
+    Parameters
+    ----------
+    covered, exposed
+        Records of :func:`measure` of photos in which one side was in view.
+
+    Returns
+    -------
+    TraitRecord
+        As :func:`measure`; None unless both photos carry a chart or card, since without one two photos differ
+        by more than fade does. How brightly vinyl is lit beside its card is not known, so that lightness is
+        weak here and the state rests on a* and b*.
+    """
+    sides = (covered, exposed)
+    names = ("covered", "exposed")
+    if not all({f"{n}_{c}" for c in "Lab"} <= set(r.quantities) for n, r in zip(names, sides, strict=True)):
+        return None
+    if not all(set(r.flags) & {"grey_card", "color_chart"} for r in sides):
+        return None
+    first, second = (
+        np.array([r.quantities[f"{n}_{c}"].value for c in "Lab"]) for n, r in zip(names, sides, strict=True)
+    )
+    u = np.hypot(
+        *(np.array([r.quantities[f"{n}_{c}"].u for c in "Lab"]) for n, r in zip(names, sides, strict=True))
+    )
+    delta = second - first
+    value = float(delta_e_2000(first, second))
+    moved = [float(delta_e_2000(first, second + step)) - value for step in np.diag(u)]
+    u_value = max(math.hypot(*moved), 0.7 * float(np.hypot(*u)) if value < 2 * math.hypot(*moved) else 0.0)
+    level = float(delta_e_2000(first, np.array([first[0], *second[1:]])))
+    u_level = math.hypot(*moved[1:])
+    p = float(np.clip(_phi((level - 0.7 * JUST_NOTICEABLE) / math.hypot(u_level, 0.4)), 0.08, 0.92))
+    rating = float(delta_e_f(first, second))
+    moved_grade = [grey_scale_rating(delta_e_f(first, second + step)) for step in np.diag(u)]
+    grade = float(grey_scale_rating(rating))
+    quantities = {
+        "delta_e00": Quantity(value, u_value),
+        **{f"delta_{c}": Quantity(float(d), float(s)) for c, d, s in zip("Lab", delta, u, strict=True)},
+        "grey_scale_grade": Quantity(grade, math.hypot(*(float(g) - grade for g in moved_grade))),
+    }
+    return TraitRecord.decide(
+        Trait.SKIN_FADE,
+        {"faded": p, "none": 1 - p},
+        METHOD,
+        ambiguous=(
+            f"Covered and exposed vinyl of two photos differ by ΔE00 {value:.1f} ± {u_value:.1f}, "
+            f"which may be their light. {_ASK}"
+        ),
+        detail=_sentence(p, quantities, grey_scale_class(rating), False),
+        quantities=quantities,
+        region=exposed.region,
+        n_pixels=covered.n_pixels + exposed.n_pixels,
+        flags=("two_photos",),
+    )
 
 
 # --- comparison ----------------------------------------------------------------------------------------

@@ -42,7 +42,7 @@ _NO_LINE = 0.15
 
 
 @dataclass(frozen=True, slots=True)
-class _Window:
+class Window:
     """A reduced cutting of the photo: its scale and the photo's pixels at its corners."""
 
     scale: float
@@ -62,6 +62,7 @@ class _Window:
         return rgb[self.top : self.bottom, self.left : self.right]
 
     def to_photo(self, points: Array) -> Array:
+        """Return (N, 2) points of the view in pixels of the photo."""
         return (points + 0.5) / self.scale - 0.5 + (self.left, self.top)
 
 
@@ -91,31 +92,57 @@ def find_line(photo: Photo, parts: Parts | None = None) -> LinePlace | None:
         was covered and shows no line, flag ``"no_step"``. None when neither is seen: the vinyl may be unfaded
         or evenly faded, or what was covered may be out of view.
     """
-    known = parts if parts is not None else photo.once(("parts", "photo"), lambda: _ask_parts(photo))
-    bare = None if known is None else _bare_by_parts(photo, known)
-    bare = bare or _bare_by_looks(photo)
+    bare = bare_vinyl(photo, parts)
     if bare is None:
         return None
-    linear = srgb_to_linear(bare.view)
-    features = clothing_line.features_of(linear)
-    vinyl = _measurable(bare.view, bare.vinyl, features)
-    if vinyl.sum() < max(600, 0.004 * vinyl.size):
-        return None
-    candidates = clothing_line.find(features, vinyl, bare.covered)
+    candidates = clothing_line.find(bare.features, bare.measurable, bare.covered)
     best = max(candidates, key=lambda c: c.probability, default=None)
     if best is not None and best.probability >= _WORTH_SAYING:
         return _as_place(best, bare)
-    return _unmarked(bare, vinyl, 0.0 if best is None else best.probability)
+    return _unmarked(bare, 0.0 if best is None else best.probability)
 
 
 @dataclass(frozen=True, slots=True)
-class _Bare:
-    """A view of the doll and its bare vinyl; ``covered`` is what a network takes for once covered."""
+class Bare:
+    """A view of the doll and its bare vinyl.
+
+    Attributes
+    ----------
+    view
+        (H, W, 3) uint8 sRGB, the doll some 512 pixels long.
+    place
+        Where the view lies in the photo.
+    measurable
+        (H, W) bare vinyl without its rim, highlights, clipped pixels and deep shade.
+    features
+        (H, W, 3) of :func:`vision.locate.clothing_line.features_of`.
+    covered
+        (H, W) what a network takes for vinyl that clothing once covered; None if it sees none.
+    """
 
     view: NDArray[np.uint8]
-    place: _Window
-    vinyl: Mask
+    place: Window
+    measurable: Mask
+    features: Array
     covered: Mask | None = None
+
+
+def bare_vinyl(photo: Photo, parts: Parts | None = None) -> Bare | None:
+    """Find bare vinyl, by the parts network if there is one; None when there is too little to measure."""
+    known = parts if parts is not None else photo.once(("parts", "photo"), lambda: _ask_parts(photo))
+    found = None if known is None else _by_parts(photo, known)
+    found = found or _by_looks(photo)
+    if found is None:
+        return None
+    view, place, vinyl, covered = found
+    features = clothing_line.features_of(srgb_to_linear(view))
+    measurable = _measurable(view, vinyl, features)
+    if measurable.sum() < max(600, 0.004 * measurable.size):
+        return None
+    return Bare(view, place, measurable, features, covered)
+
+
+_Seen = tuple[NDArray[np.uint8], "Window", Mask, Mask | None]
 
 
 def _ask_parts(photo: Photo) -> Parts | None:
@@ -128,10 +155,10 @@ def _ask_parts(photo: Photo) -> Parts | None:
         return None
 
 
-def _bare_by_parts(photo: Photo, parts: Parts) -> _Bare | None:
+def _by_parts(photo: Photo, parts: Parts) -> _Seen | None:
     """Take bare vinyl from the parts network; None when it sees too little."""
     rgb = photo.rgb
-    whole = _Window(min(1.0, _VIEW / max(rgb.shape[:2])), 0, 0)
+    whole = Window(min(1.0, _VIEW / max(rgb.shape[:2])), 0, 0)
     shape = (round(rgb.shape[0] * whole.scale), round(rgb.shape[1] * whole.scale))
     seen = parts.on(whole.to_view, shape, "vinyl", "covered") > 0.5
     seen = _largest(seen)
@@ -144,10 +171,10 @@ def _bare_by_parts(photo: Photo, parts: Parts) -> _Bare | None:
     view = _resized(cut, window.scale)
     vinyl = _largest(parts.on(window.to_view, view.shape[:2], "vinyl", "covered") > 0.5)
     covered = (parts.on(window.to_view, view.shape[:2], "covered") > 0.5) & vinyl
-    return _Bare(view, window, vinyl, covered if covered.sum() > 0.02 * vinyl.sum() else None)
+    return view, window, vinyl, covered if covered.sum() > 0.02 * vinyl.sum() else None
 
 
-def _bare_by_looks(photo: Photo) -> _Bare | None:
+def _by_looks(photo: Photo) -> _Seen | None:
     """Take bare vinyl from what is smooth and skin-hued in the figure."""
     view, place = _close_up(photo.rgb)
     if view is None:
@@ -156,7 +183,7 @@ def _bare_by_looks(photo: Photo) -> _Bare | None:
     if figure is None:
         return None
     vinyl = _vinyl(view, figure.mask, clothing_line.features_of(srgb_to_linear(view), 1.6))
-    return _Bare(view, place, vinyl) if vinyl.any() else None
+    return (view, place, vinyl, None) if vinyl.any() else None
 
 
 def _measurable(view: NDArray[np.uint8], vinyl: Mask, features: Array) -> Mask:
@@ -169,7 +196,7 @@ def _measurable(view: NDArray[np.uint8], vinyl: Mask, features: Array) -> Mask:
     return inner & ~lost & (features[..., 2] > np.median(features[..., 2][inner]) - _DEEP_SHADE)
 
 
-def _as_place(found: clothing_line.Candidate, bare: _Bare) -> LinePlace | None:
+def _as_place(found: clothing_line.Candidate, bare: Bare) -> LinePlace | None:
     """Turn a candidate into regions of the photo, the covered side first.
 
     Fading takes the red of vinyl; where red does not tell, the network or the thick of the body does.
@@ -186,10 +213,11 @@ def _as_place(found: clothing_line.Candidate, bare: _Bare) -> LinePlace | None:
     return None if places is None else LinePlace(*places, found.probability, ("step",))
 
 
-def _unmarked(bare: _Bare, vinyl: Mask, doubt: float) -> LinePlace | None:
+def _unmarked(bare: Bare, doubt: float) -> LinePlace | None:
     """Return covered and exposed vinyl between which no line shows, where something else tells them apart."""
     if bare.covered is None or doubt > _NO_LINE:
         return None
+    vinyl = bare.measurable
     covered, exposed = bare.covered & vinyl, vinyl & ~bare.covered
     if min(covered.sum(), exposed.sum()) < max(0.05 * float(vinyl.sum()), 200):
         return None
@@ -197,9 +225,9 @@ def _unmarked(bare: _Bare, vinyl: Mask, doubt: float) -> LinePlace | None:
     return None if places is None else LinePlace(places[0], places[1], (), 1 - doubt, ("no_step",))
 
 
-def _close_up(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8] | None, _Window]:
+def _close_up(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8] | None, Window]:
     """Cut the figure out of the picture and bring it to one size, so that all lengths mean the same."""
-    whole = _Window(min(1.0, _VIEW / max(rgb.shape[:2])), 0, 0)
+    whole = Window(min(1.0, _VIEW / max(rgb.shape[:2])), 0, 0)
     figure = find_figure(_resized(rgb, whole.scale))
     if figure is None:
         return None, whole
@@ -208,14 +236,14 @@ def _close_up(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8] | None, _Window
     return (None, window) if min(cut.shape[:2]) < 60 else (_resized(cut, window.scale), window)
 
 
-def _around(mask: Mask, seen: _Window, shape: tuple[int, ...]) -> _Window:
+def _around(mask: Mask, seen: Window, shape: tuple[int, ...]) -> Window:
     """Return a window on a mask of another window, with a margin."""
     ys, xs = np.nonzero(mask)
     margin = 0.06 * max(np.ptp(ys), np.ptp(xs))
     x0, y0 = (max(0, int((v.min() - margin) / seen.scale)) for v in (xs, ys))
     x1 = min(shape[1], int((xs.max() + margin) / seen.scale) + 1)
     y1 = min(shape[0], int((ys.max() + margin) / seen.scale) + 1)
-    return _Window(min(1.0, _VIEW / max(x1 - x0, y1 - y0, 1)), x0, y0, x1, y1)
+    return Window(min(1.0, _VIEW / max(x1 - x0, y1 - y0, 1)), x0, y0, x1, y1)
 
 
 def _resized(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
@@ -366,7 +394,7 @@ def _grain(brightness: Array) -> Array:
 
 
 def _places(
-    covered: Mask, exposed: Mask, boundary: Mask, place: _Window
+    covered: Mask, exposed: Mask, boundary: Mask, place: Window
 ) -> tuple[Region, Region, tuple[tuple[tuple[float, float], ...], ...]] | None:
     """Turn masks of the view into regions of the photo, the blurred border left out."""
     size = float(np.sqrt(min(covered.sum(), exposed.sum())))
@@ -384,7 +412,7 @@ def _places(
     return regions[0], regions[1], () if line is None else line.polygons
 
 
-def _region(mask: Mask, place: _Window, least: float = 0.05) -> Region | None:
+def _region(mask: Mask, place: Window, least: float = 0.05) -> Region | None:
     contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     largest = max((cv2.contourArea(c) for c in contours), default=0.0)
     if largest < 20:

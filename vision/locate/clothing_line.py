@@ -37,7 +37,7 @@ _SPACING = 11.0
 #: Weights of :func:`evidence`, the last one constant: logistic regression on drawn bodies (see
 #: tests/bench/fade.py), the constant lowered since a photo shows things that were not drawn.
 WEIGHTS = np.array(
-    [0.85, 1.48, 2.92, -0.69, -0.22, -1.28, -4.32, -0.79, 0.71, -0.61, 0.49, 4.39, 1.95, -8.4]
+    [0.9, 1.43, 3.1, -1.0, -0.1, -1.4, -4.1, -0.8, 0.35, -0.5, 0.85, 4.8, 1.9, -8.5]
 )  # fmt: skip
 _REACH = 17.0
 _WIDTHS = (0.8, 2.0, 4.0)
@@ -121,7 +121,7 @@ def evidence(clues: Mapping[str, float]) -> Array:
     """Return the clues as numbers of like size that a weighted sum can use, in the order of ``WEIGHTS``.
 
     In turn: how far the two levels lie apart against their scatter; how much better two levels explain the
-    colors; the step's share of less pink; brightness that goes with it (fading makes paler); scatter within
+    colors; the step's share of less pink; a step of brightness that fading does not make; scatter within
     either side; whether the line runs along limbs rather than across; its length; whether its stretches show
     the same step and a step rather than a slope; whether it reaches the rim; which side is the thick of the
     body.
@@ -132,7 +132,7 @@ def evidence(clues: Mapping[str, float]) -> Array:
             math.log(max(clues["contrast"], 0.5)),
             math.log(max(clues["level_gain"], 0.02)),
             clues["dr"] / size,
-            float(np.clip(5 * clues["dy"], -3, 2)),
+            min(5 * max(clues["dy"] - 0.05, -0.35 - clues["dy"], 0.0), 3.0),
             math.log(clues["loose_one"] + 0.02),
             math.log(clues["loose_two"] + 0.02),
             clues["runs_along"],
@@ -285,6 +285,22 @@ def _weighted_fit(columns: Array, values: Array, weight: Array) -> Array:
     return np.asarray(solution, np.float64)
 
 
+def _coding(features: Array) -> Array:
+    """Return (2,) what a JPEG's coarse levels of color do to ln(r/g) and ln(b/g).
+
+    One level of Cr moves red by 1.402 and green by -0.714 codes, one of Cb blue by 1.772 and green by -0.344
+    (ITU-T T.871); ln of light changes 2.2 times as much as ln of a code. Averages over whole blocks still
+    keep some 0.4 of a level. Two such levels side by side are no clothing line.
+    """
+    a, b, y = np.median(features, axis=0)
+    green = y - (a + b) / 3
+    red_code, green_code, blue_code = 255 * np.exp(np.array([green + a, green, green + b]) / 2.2)
+    levels = (
+        0.4 * 2.2 * np.array([1.402 / red_code + 0.714 / green_code, 1.772 / blue_code + 0.344 / green_code])
+    )
+    return np.clip(levels, 0.007, 0.05)
+
+
 @dataclass(frozen=True, slots=True)
 class _Fit:
     """Two levels fitted: ``one`` is the (H, W) probability of the first level."""
@@ -306,6 +322,7 @@ class _Mixture:
     color: Array
     single: Array
     around: NDArray[np.float32]
+    floor: Array
 
     @classmethod
     def of(cls, coarse: Array, mask: Mask) -> _Mixture:
@@ -316,7 +333,9 @@ class _Mixture:
         color = coarse[ys, xs, :2]
         single = color - columns @ robust_fit(columns, color)
         around = np.maximum(cv2.GaussianBlur(mask.astype(np.float32), (0, 0), _AROUND), 1e-3)
-        return cls(mask, frame, columns, color, single, np.asarray(around, np.float32))
+        return cls(
+            mask, frame, columns, color, single, np.asarray(around, np.float32), _coding(coarse[ys, xs])
+        )
 
     def fit(self, start: Mask, rounds: int) -> _Fit | None:
         """Fit light and levels in turns; None when one level vanishes."""
@@ -328,7 +347,7 @@ class _Mixture:
             light, step = solution[:-1], solution[-1]
             off = self.color - self.columns @ light
             left = np.where(one[:, None] > 0.5, off - step, off)
-            sigma = np.maximum(1.4826 * np.median(np.abs(left), axis=0), 0.007)
+            sigma = np.maximum(1.4826 * np.median(np.abs(left), axis=0), self.floor)
             far, near = (np.square(v / sigma).sum(axis=1) for v in (off, off - step))
             evidence = np.zeros(self.mask.shape, np.float32)
             evidence[self.mask] = np.clip((far - near) / 2, -6, 6)
@@ -457,7 +476,7 @@ def _seeds(border: Mask) -> Array:
 
 
 def _fit_stretch(f: Array, n: Array, x: Array, y: Array, width: float) -> tuple[Array, float, float, float]:
-    """Fit a step on a slope, and a curved slope without a step, to the pixels of one stretch.
+    """Compare both sides of one stretch; fit a step on a slope, and a curved slope without a step.
 
     Returns
     -------
@@ -469,7 +488,7 @@ def _fit_stretch(f: Array, n: Array, x: Array, y: Array, width: float) -> tuple[
     rise = 0.5 * np.tanh(n / (2 * width))
     without = _residual(bent, f[:, :2])
     left = _residual(np.column_stack([rise, plane]), f[:, :2])
-    color = _robust(np.column_stack([rise, plane]), f[:, :2])[0]
+    color = np.median(f[n > 2, :2], axis=0) - np.median(f[n < -2, :2], axis=0)
     brightness = _robust(np.column_stack([rise, bent]), f[:, 2:])[0]
     gain = math.log(max(without, 1e-9) / max(left, 1e-9))
     return np.append(color, brightness), gain, float(np.median(f[n < -2, 2])), math.sqrt(left)
