@@ -78,9 +78,11 @@ class Room:
             await self.crew.hand.ask(Job("warm"), rank=1)
 
     def close(self) -> None:
-        """End the watching and all processes."""
+        """End the watching, what is told to pages, and all processes."""
         for task in self._tasks:
             task.cancel()
+        for desk in self.desks.values():
+            desk.close()
         self.crew.close()
 
 
@@ -332,7 +334,7 @@ async def _events(desk: Desk) -> AsyncIterator[str]:
     news = asyncio.Event()
     desk.listeners.add(news.set)
     try:
-        while True:
+        while not desk.closed:
             yield f"data: {json.dumps({'version': desk.version, 'revision': desk.revision})}\n\n"
             news.clear()
             with contextlib.suppress(TimeoutError):

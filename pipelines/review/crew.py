@@ -11,6 +11,7 @@ import heapq
 import itertools
 import multiprocessing
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
@@ -71,6 +72,8 @@ class Worker:
         loop = asyncio.get_running_loop()
         asked = _Asked((rank, next(self._numbers)), job, loop, loop.create_future(), tell)
         with self._waiting:
+            if self._closed:
+                raise DiedError("The page is closing.")
             heapq.heappush(self._queue, asked)
             self._waiting.notify()
         return await asked.future
@@ -79,7 +82,10 @@ class Worker:
         """End the process, whatever it does."""
         with self._waiting:
             self._closed = True
+            left, self._queue = self._queue, []
             self._waiting.notify()
+        for asked in left:
+            _in_loop(asked, _settle, asked.future, None, DiedError("The page is closing."))
         process = self._process
         if process is not None:
             process.kill()
@@ -97,6 +103,20 @@ class Worker:
                 self._answer(asked)
 
     def _answer(self, asked: _Asked) -> None:
+        start = time.monotonic()
+        reply = self._ask(asked)
+        if reply is None and time.monotonic() - start < asked.job.deadline_s / 2 and not self._closed:
+            # It may have died of something else than this question, such as memory that is free again.
+            reply = self._ask(asked)
+        if reply is None:
+            why = "It took too long, or ran out of memory. Try again, or reduce the photo."
+            _in_loop(asked, _settle, asked.future, None, DiedError(f"Reading ended without a result. {why}"))
+            return
+        error = RakelightError(reply.error) if reply.error else None
+        _in_loop(asked, _settle, asked.future, reply.value, error)
+
+    def _ask(self, asked: _Asked) -> Reply | None:
+        """Return the process's answer; None when it died over it."""
         try:
             connection = self._connected()
             connection.send(asked.job)
@@ -107,11 +127,8 @@ class Worker:
                 reply = connection.recv()
         except (EOFError, OSError):
             self._bury()
-            why = "It took too long, or ran out of memory. Try again, or reduce the photo."
-            _in_loop(asked, _settle, asked.future, None, DiedError(f"Reading ended without a result. {why}"))
-            return
-        error = RakelightError(reply.error) if reply.error else None
-        _in_loop(asked, _settle, asked.future, reply.value, error)
+            return None
+        return reply
 
     def _connected(self) -> Connection:
         if self._connection is None:

@@ -105,6 +105,7 @@ class Desk:
     saved: int | None = None
     saving: bool = False
     listeners: set[Callable[[], None]] = field(default_factory=set)
+    closed: bool = False
     _lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     _code: str = ""
 
@@ -159,6 +160,14 @@ class Desk:
         self.version += 1
         for listener in list(self.listeners):
             listener()
+
+    def close(self) -> None:
+        """Stop reading, and let the pages go."""
+        self.closed = True
+        for sheet in self.sheets.values():
+            if sheet.task is not None:
+                sheet.task.cancel()
+        self.changed()
 
     # -- steps ---------------------------------------------------------------------------------------
 
@@ -324,8 +333,11 @@ class Desk:
     ) -> None:
         again, known = sheet.record is not None, sheet.record
         said = self.said_of(sheet)
+        baseline: Standing | None = None
 
         def tell(record: PhotoRecord) -> None:
+            nonlocal baseline
+            baseline = baseline or Standing.of(self.result)
             if sheet.task is not task:
                 return
             seen = {r.trait for r in record.traits}
@@ -334,7 +346,7 @@ class Desk:
                 ready.set_result(None)
             self.changed()
             if not again:
-                self._conclude_soon(f"{sheet.name} is being read")
+                self._conclude_soon(f"{sheet.name} is being read", baseline)
 
         task = asyncio.current_task()
         try:
@@ -352,7 +364,7 @@ class Desk:
                 if again:
                     self._conclude_soon(None)
                 else:
-                    self._conclude_soon(f"{sheet.name} was read")
+                    self._conclude_soon(f"{sheet.name} was read", baseline or Standing.of(self.result))
         finally:
             if not ready.done():
                 ready.set_result(None)
@@ -401,8 +413,8 @@ class Desk:
 
     # -- verdict -------------------------------------------------------------------------------------
 
-    def _conclude_soon(self, label: str | None) -> None:
-        task = asyncio.create_task(self._conclude(label))
+    def _conclude_soon(self, label: str | None, baseline: Standing | None = None) -> None:
+        task = asyncio.create_task(self._conclude(label, baseline))
         _running.add(task)
         task.add_done_callback(_running.discard)
 

@@ -88,7 +88,7 @@ def run(
         )
         config = uvicorn.Config(
             guard,
-            log_level="error",
+            log_level="critical",
             access_log=False,
             server_header=False,
             lifespan="on",
@@ -97,7 +97,7 @@ def run(
             loop="asyncio",
             timeout_graceful_shutdown=1,
         )
-        server = _Server(config, lambda: _announce(guard, base, tell, browser))
+        server = _Server(config, lambda: _announce(guard, base, tell, browser), room.close)
         try:
             server.run(sockets=[listening])
         finally:
@@ -115,17 +115,25 @@ def _announce(guard: Guard, base: str, tell: Callable[[str], None], browser: boo
 
 
 class _Server(uvicorn.Server):
-    """A server that says when it is there."""
+    """A server that says when it is there, and lets go before it waits for its pages."""
 
-    def __init__(self, config: uvicorn.Config, ready: Callable[[], None]) -> None:
+    def __init__(
+        self, config: uvicorn.Config, ready: Callable[[], None], closing: Callable[[], None]
+    ) -> None:
         super().__init__(config)
         self._ready = ready
+        self._closing = closing
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Start to listen, then say so."""
         await super().startup(sockets)
         if self.started:
             self._ready()
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End the work first, so that nothing is left to wait for."""
+        self._closing()
+        await super().shutdown(sockets)
 
 
 def _room(folder: Path, crew: Crew, guide: str | None, claim: str | None, default: str) -> Room:
