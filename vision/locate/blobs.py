@@ -8,6 +8,7 @@ from the lit, at several granularities; all are proposals only.
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -91,6 +92,17 @@ class Blob:
     def elongation(self) -> float:
         """Length over width, at least 1."""
         return self.length / max(self.width, 1e-6)
+
+
+_seen: weakref.WeakKeyDictionary[Photo, tuple[Scene, tuple[Blob, ...]]] = weakref.WeakKeyDictionary()
+
+
+def regions_of(photo: Photo) -> tuple[Scene, tuple[Blob, ...]]:
+    """Return a photo's reduced picture and all regions proposed in it; found once, as several ask for them."""
+    if photo not in _seen:
+        scene = scene_of(photo)
+        _seen[photo] = scene, tuple(propose(scene))
+    return _seen[photo]
 
 
 def scene_of(photo: Photo) -> Scene:
