@@ -9,6 +9,7 @@ one (a pair is kept only when both halves are sole-shaped).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
 
@@ -39,11 +40,11 @@ def find_soles(photo: Photo) -> list[SolePlace]:
     there is none. Flags: ``"cut_off"`` when the outline runs along the picture's border, ``"alone"`` when
     only one foot was found.
     """
-    scene = blobs.scene_of(photo)
-    return _places(photo, scene, blobs.propose(scene))
+    scene, regions = blobs.regions_of(photo)
+    return _places(photo, scene, regions)
 
 
-def _places(photo: Photo, scene: Scene, found: list[Blob]) -> list[SolePlace]:
+def _places(photo: Photo, scene: Scene, found: Sequence[Blob]) -> list[SolePlace]:
     """Return the soles by color, shape and what lies in them.
 
     Shape alone does not tell a sole from a leg, a buttock or a coin. What does is a hole, as
