@@ -324,8 +324,7 @@ def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace]) -> Evid
     )
     if found.face_share < _LARGE_FACE and found.heads < 4:
         found = replace(found, torso=_torso(photo))
-    scene = blobs.scene_of(photo)
-    bare = _largest_bare(scene)
+    bare = _largest_bare(photo)
     return replace(
         found,
         bare=bare.area if bare else 0.0,
@@ -356,9 +355,10 @@ def _torso(photo: Photo) -> float:
     return 0.0 if torso is None else float(torso.confidence)
 
 
-def _largest_bare(scene: blobs.Scene) -> blobs.Blob | None:
+def _largest_bare(photo: Photo) -> blobs.Blob | None:
     """Return the largest smooth region that may be vinyl."""
-    smooth = [b for b in blobs.propose(scene, 0.02) if blobs.vinyl_likeness(b.lab) > 0.5 and b.texture < 0.6]
+    _, regions = blobs.regions_of(photo)
+    smooth = [b for b in regions if b.area >= 0.02 and blobs.vinyl_likeness(b.lab) > 0.5 and b.texture < 0.6]
     return max(smooth, key=lambda b: b.area * blobs.vinyl_likeness(b.lab), default=None)
 
 
