@@ -36,6 +36,8 @@ Result = TypeVar("Result")
 WORKER_DIED = "worker_died"
 #: Seconds after which a worker gives up on one task; none was seen to need a tenth of it.
 DEADLINE_S = 180.0
+#: What is said of a task that was ended by its watchdog, with the seconds it had.
+TOO_LONG = "took longer than {:.0f} s"
 
 
 def silent(_done: int, _count: int, _name: str) -> None:
@@ -231,9 +233,15 @@ class Processes:
         """See :class:`Workers`."""
         waiting = deque(range(len(items)))
         while waiting:
-            # One death breaks the whole pool and does not say whose it was, so all suspects are tried alone.
-            for i in self._until_broken(work, items, waiting, done):
-                done(i, alone(work, work.ready(items[i])))
+            # One death breaks the whole pool and does not say whose it was, so all suspects are tried alone;
+            # but if one of them alone has had all its time, it was that one.
+            ages = self._until_broken(work, items, waiting, done)
+            late = [i for i, age in ages.items() if age >= DEADLINE_S]
+            for i in sorted(ages):
+                if late == [i]:
+                    done(i, work.lost(items[i], TOO_LONG.format(DEADLINE_S)))
+                else:
+                    done(i, alone(work, work.ready(items[i])))
 
     def _until_broken(
         self,
@@ -241,23 +249,24 @@ class Processes:
         items: Sequence[Item],
         waiting: deque[int],
         done: Callable[[int, Result], None],
-    ) -> list[int]:
-        """Work until all is done or a worker dies; returns what was under way then."""
+    ) -> dict[int, float]:
+        """Work until all is done or a worker dies; returns what was under way then, for how many seconds."""
         running: dict[Future[Result], int] = {}
+        begun: dict[int, float] = {}
         pool = self._pool = self._pool or _new_pool(self.jobs)
         try:
             while waiting or running:
                 while waiting and len(running) < self.jobs:
                     item = work.ready(items[waiting[0]])
                     running[pool.submit(guarded, work.do, item, DEADLINE_S)] = waiting[0]
-                    waiting.popleft()
+                    begun[waiting.popleft()] = time.monotonic()
                 for future in wait(running, return_when=FIRST_COMPLETED).done:
                     result = future.result()
                     done(running.pop(future), result)
         except BrokenProcessPool:
             self.kill()
-            return sorted(running.values())
-        return []
+            return {i: time.monotonic() - begun[i] for i in running.values()}
+        return {}
 
     def close(self) -> None:
         """Let the workers finish and end."""
@@ -294,7 +303,7 @@ def alone(work: Work[Item, Result], item: Item) -> Result:
     except BrokenProcessPool:
         _kill(pool)
         late = time.monotonic() - start >= DEADLINE_S
-        why = f"took longer than {DEADLINE_S:.0f} s" if late else "died, perhaps for lack of memory"
+        why = TOO_LONG.format(DEADLINE_S) if late else "died, perhaps for lack of memory"
         return work.lost(item, why)
     except BaseException:
         _kill(pool)
