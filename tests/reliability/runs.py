@@ -22,7 +22,7 @@ import numpy as np
 from tests.conftest import REPOSITORY
 from vision.draw import encode_jpeg, encode_png
 
-COMMAND = (sys.executable, "-c", "from pipelines.cli import main; main()")
+SCRIPT = "from pipelines.cli import main; main()"
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(REPOSITORY), "SOURCE_DATE_EPOCH": "0"}
 
 
@@ -37,10 +37,10 @@ class Done:
     orphans: tuple[int, ...]
 
 
-def run(*arguments: object, environment: Mapping[str, str] = ENVIRONMENT) -> Done:
+def run(*arguments: object, environment: Mapping[str, str] = ENVIRONMENT, script: str = SCRIPT) -> Done:
     """Run the command to its end."""
     start = time.monotonic()
-    process = _start(arguments, environment)
+    process = _start(arguments, environment, script)
     out, err = process.communicate(timeout=3600)
     return Done(process.returncode, out, err, time.monotonic() - start, survivors(process.pid))
 
@@ -50,7 +50,7 @@ def interrupted(arguments: Sequence[object], number: signal.Signals, ready, wait
 
     A run that ended before has the code it ended with.
     """
-    process = _start(arguments, ENVIRONMENT)
+    process = _start(arguments, ENVIRONMENT, SCRIPT)
     limit = time.monotonic() + 300
     while process.poll() is None and not ready() and time.monotonic() < limit:
         time.sleep(0.005)
@@ -59,13 +59,12 @@ def interrupted(arguments: Sequence[object], number: signal.Signals, ready, wait
     process.send_signal(number)
     out, err = process.communicate(timeout=60)
     seconds = time.monotonic() - start
-    time.sleep(0.3)
     return Done(process.returncode, out, err, seconds, survivors(process.pid))
 
 
-def _start(arguments: Sequence[object], environment: Mapping[str, str]) -> subprocess.Popen:
+def _start(arguments: Sequence[object], environment: Mapping[str, str], script: str) -> subprocess.Popen:
     return subprocess.Popen(
-        [*COMMAND, *map(str, arguments)],
+        [sys.executable, "-c", script, *map(str, arguments)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         cwd=REPOSITORY,
@@ -74,8 +73,18 @@ def _start(arguments: Sequence[object], environment: Mapping[str, str]) -> subpr
     )
 
 
-def survivors(session: int) -> tuple[int, ...]:
-    """Processes of a session that still run (Linux); those that ended and wait to be noticed don't count."""
+def survivors(session: int, grace_s: float = 2.0) -> tuple[int, ...]:
+    """Processes of a session that still run after a moment (Linux).
+
+    Those that ended and wait to be noticed don't count.
+    """
+    limit = time.monotonic() + grace_s
+    while (found := _running(session)) and time.monotonic() < limit:
+        time.sleep(0.05)
+    return found
+
+
+def _running(session: int) -> tuple[int, ...]:
     found = []
     for place in Path("/proc").glob("[0-9]*/stat"):
         try:
@@ -197,6 +206,56 @@ def interrupt_lot(
             )
         )
     return found
+
+
+@dataclass(frozen=True)
+class Hurt:
+    """A lot in which one photo harms the worker that looks at it."""
+
+    fault: str
+    code: int
+    extra_s: float
+    kept: int
+    named: bool
+    orphans: int
+
+
+def hurt_lot(folder: Path, work: Path, fault: str, deadline_s: float, jobs: int = 2) -> Hurt:
+    """Check a lot with one harmful photo among its own; ``extra_s`` is what it took beyond a run without.
+
+    ``kept`` counts the dolls whose results are the same bytes as in the run without.
+    """
+    from tests.reliability import faults
+
+    environment = faults.environment(work / "site")
+    script = faults.SCRIPT.format(deadline=deadline_s)
+    options = ("--jobs", jobs, "--quiet")
+    first = run("lot", folder, "--out", work / "clean", *options, environment=environment, script=script)
+    assert first.code == 0, first.err
+    place = folder / "harmful" / f"{fault}.png"
+    place.parent.mkdir()
+    place.write_bytes(encode_png(quick_photo(9999)))
+    second = run(
+        *("lot", folder, "--out", work / "out", "--json", work / "out.json", *options),
+        environment=environment,
+        script=script,
+    )
+    photos = json.loads((work / "out.json").read_text())["photos"]
+    place.unlink()
+    place.parent.rmdir()
+    same = 0
+    for doll in sorted((work / "clean" / "dolls").iterdir()):
+        other = work / "out" / "dolls" / doll.name
+        same += other.is_dir() and contents(other) == contents(doll)
+    errors = [p for p in photos if p["status"] == "error"]
+    return Hurt(
+        fault=fault,
+        code=second.code,
+        extra_s=second.seconds - first.seconds,
+        kept=same,
+        named=len(errors) == 1 and fault in errors[0]["error"]["message"],
+        orphans=len(second.orphans),
+    )
 
 
 def reconcile(folder: Path, bad: Mapping[int, bytes], clean: Path, jobs: int) -> dict[str, int]:

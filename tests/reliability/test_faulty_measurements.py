@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
 
 import pytest
 
 from pipelines import examine
-from tests.conftest import REPOSITORY
 from tests.plugins import faulty_measurements as faults
+from tests.reliability import faults as installed
+from tests.reliability import runs
+from vision.draw import encode_png
 from vision.locate.places import FacePlace, Places, ViewPlace
 from vision.photo import Photo
 from vision.traits import Trait, View
@@ -59,62 +58,27 @@ def test_a_record_cannot_steer_a_terminal(photo, monkeypatch, capsys):
     assert "\x1b" not in out and "\x07" not in out and "\u202e" not in out
 
 
-# Installed in the workers too: every process that starts Python here reads sitecustomize.
-SITE = """
-import os
-from importlib import abc, machinery
-import sys
-class Hook(abc.MetaPathFinder):
-    def find_spec(self, name, path, target=None):
-        if name != "pipelines.examine":
-            return None
-        sys.meta_path.remove(self)
-        from importlib.util import find_spec
-        spec = find_spec(name)
-        load = spec.loader.exec_module
-        def exec_module(module):
-            load(module)
-            def examine(photo, **rest):
-                from tests.plugins import faulty_measurements as faults
-                if photo.file == "1.png":
-                    getattr(faults, os.environ["FAULT"])()
-                return module.PhotoRecord(photo.file, photo.sha256)
-            module.examine = examine
-        spec.loader.exec_module = exec_module
-        return spec
-sys.meta_path.insert(0, Hook())
-"""
-
-
 @pytest.mark.parametrize("fault", [*faults.DEADLY, faults.hangs, faults.noisy], ids=lambda f: f.__name__)
 def test_in_a_batch_it_costs_its_own_photo(fault, tmp_path):
-    from vision.draw import encode_png
-
+    bad = f"{fault.__name__}.png"
+    names = ["0.png", "1.png", bad, "z.png"]
     folder = tmp_path / "photos"
     folder.mkdir()
-    for i in range(4):
-        (folder / f"{i}.png").write_bytes(encode_png(Photo.from_array(_noise(i)).rgb))
-    (tmp_path / "sitecustomize.py").write_text(SITE)
-    script = "from pipelines import batch, cli\nbatch.DEADLINE_S = 8.0\ncli.main()\n"
-    done = subprocess.run(
-        [sys.executable, "-c", script, "measure", str(folder), "--json", "-", "--jobs", "2"],
-        check=False,
-        capture_output=True,
-        cwd=REPOSITORY,
-        env=os.environ | {"PYTHONPATH": f"{tmp_path}{os.pathsep}{REPOSITORY}", "FAULT": fault.__name__},
-        timeout=120,
+    for seed, name in enumerate(names):
+        (folder / name).write_bytes(encode_png(runs.quick_photo(seed)))
+    done = runs.run(
+        *("measure", folder, "--json", "-", "--jobs", 2),
+        environment=installed.environment(tmp_path / "site"),
+        script=installed.SCRIPT.format(deadline=8.0),
     )
-    photos = json.loads(done.stdout)["photos"]
-    assert [p["file"] for p in photos] == ["0.png", "1.png", "2.png", "3.png"]
-    bad = fault is not faults.noisy
-    assert [p["status"] for p in photos] == ["ok", "error" if bad else "ok", "ok", "ok"]
-    assert done.returncode == (7 if bad else 0)
-    if bad:
-        assert photos[1]["error"]["reason"] == "worker_died"
-        assert b"1.png" in done.stderr
-
-
-def _noise(seed):
-    import numpy as np
-
-    return np.random.default_rng(seed).integers(0, 255, (24, 24, 3)).astype("uint8")
+    photos = {p["file"]: p for p in json.loads(done.out)["photos"]}
+    assert list(photos) == names
+    harmful = fault is not faults.noisy
+    assert {n: p["status"] for n, p in photos.items()} == {
+        name: "error" if harmful and name == bad else "ok" for name in names
+    }
+    assert done.code == (7 if harmful else 0)
+    assert not done.orphans
+    if harmful:
+        assert photos[bad]["error"]["reason"] == "worker_died"
+        assert bad.encode() in done.err
