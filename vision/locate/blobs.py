@@ -98,7 +98,7 @@ _seen: weakref.WeakKeyDictionary[Photo, tuple[Scene, tuple[Blob, ...]]] = weakre
 
 
 def regions_of(photo: Photo) -> tuple[Scene, tuple[Blob, ...]]:
-    """Return a photo's reduced picture and all regions proposed in it; found once, as several ask for them."""
+    """Return a photo's reduced picture and all regions proposed in it: found once, several ask for them."""
     if photo not in _seen:
         scene = scene_of(photo)
         _seen[photo] = scene, tuple(propose(scene))
