@@ -1,8 +1,8 @@
 """A lot that is killed half-way, goes on, and gives the same table.
 
-Run ``uv run python -m tests.bench.interrupted``: makes a lot of 48 dolls × 6 photos from the sample photos, runs
-it once without a break, and once killed (SIGKILL, as a crash or a power cut) when half of the photos are
-done, and run again. Prints what was compared; ends with an error unless every file is the same.
+Run ``uv run python -m tests.bench.interrupted``: makes a lot of 48 dolls × 6 photos of the sample photos,
+runs it once without a break, and once killed (SIGKILL, as a crash or a power cut) when half of the photos
+are done, and run again. Prints what was compared; ends with an error unless every file is the same.
 ``--dolls``, ``--photos`` and ``--megapixels`` make it smaller; ``--keep DIR`` keeps lot and results there.
 """
 

@@ -64,7 +64,7 @@ def make(source: Path, seed: int, like: Like) -> bytes:
 
 
 def fill(folder: Path, dolls: int, photos: int, like: Like, seed: int = 0) -> list[Path]:
-    """Make a lot, ``dolls`` folders of ``photos`` photos each, and return the paths; what is there is kept."""
+    """Make a lot, ``dolls`` folders of ``photos`` photos each; return the paths. What is there is kept."""
     sources = samples()
     chance = np.random.default_rng(seed)
     paths = []
