@@ -773,7 +773,10 @@ def _candidates(rgb: NDArray[np.uint8]) -> Iterator[Array]:
             )
         squares = _squares(view)
         up = np.diag([1 / scale, 1 / scale, 1.0])
-        for homography in itertools.chain(_grids(squares), _detector_grids(view)):
+        grids = list(_grids(squares))
+        # The detector is slow, and sees a lattice where there is none far more often than the reverse.
+        asked = not number or long_side <= _LARGE or bool(grids)
+        for homography in itertools.chain(grids, _detector_grids(view) if asked else ()):
             full = up @ _snap(homography, squares)
             corners = _project(full, _outline(_TURNS[0]))
             if not _plausible(full, rgb.shape) or any(
