@@ -65,9 +65,13 @@ def find_torso(photo: Photo) -> Torso | None:
     picture = np.asarray(
         cv2.resize(small, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8
     )
-    answers = [a for a in (_ask(picture, turn) for turn in range(4)) if a is not None]
-    if len(answers) < 3:
-        return None
+    answers: list[NDArray[np.float64]] = []
+    for turn in range(4):
+        answer = _ask(picture, turn)
+        if answer is not None:
+            answers.append(answer)
+        elif turn > len(answers):  # the second turn without one
+            return None
     points = np.stack(answers)
     middle = np.median(points, axis=0)
     length = float(np.linalg.norm(middle[:2].mean(0) - middle[2:4].mean(0)))
