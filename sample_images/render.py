@@ -25,6 +25,7 @@ import numpy as np
 
 from sample_images import camera, scene, truth
 from sample_images.recipes import RECIPES, Recipe, draw_look, draw_setting, write_tables
+from sample_images.references import PATCHES
 from sample_images.subject import CLASSES, Truthing
 from sample_images.truth import light_rgb
 
@@ -103,7 +104,12 @@ def render_photo(recipe: Recipe, out: Path, scale: float = 1.0, samples: int = 6
         "tone": look.tone,
         "blur_px": round(look.blur_px, 2),
         "jpeg_quality": look.jpeg_quality,
-        "reference": None if reference is None else _reference_truth(reference, project, setting),
+        "reference": None
+        if reference is None
+        else {
+            **_reference_truth(reference, project, setting),
+            "neutral_rgb": _neutral_on_reference(balanced, classes, parts),
+        },
         "surfaces": {
             name: {
                 "lab": [round(float(v), 2) for v in truth.linear_to_lab(rgb)],
@@ -152,6 +158,35 @@ def _reference_truth(reference: object, project: object, setting: scene.Setting)
         "width_px": round(float(np.linalg.norm(corners[1] - corners[0])), 1),
         "wholly_in_view": bool(inside),
     }
+
+
+def _neutral_on_reference(linear: np.ndarray, classes: np.ndarray, parts: np.ndarray) -> list[float] | None:
+    """Return what the card, or the chart's gray steps, reads in linear RGB, green = 1; None if not in view.
+
+    This is the light where the reference stands, colored by what stands round it, and so may differ by some
+    hundredths from ``neutral_rgb`` of the photo, which is that of the lamp alone. ``linear``: (h, w, 3),
+    white-balanced, before noise and tone; ``classes`` and ``parts`` at the size of the JPEG.
+    """
+    readings = []
+    steps = [(CLASSES["card"], 0, None)] + [(CLASSES["chart"], i + 1, PATCHES[i]) for i in range(19, 23)]
+    for number, part, code in steps:
+        mask = (classes == number) & ((parts == part) if code else True)
+        inside = _nearest(_shrunk(mask, max(3, mask.shape[0] // 300)), linear.shape[:2])
+        if inside.sum() >= 12:
+            own = np.ones(3) if code is None else np.asarray(truth.hex_to_linear(code))
+            mean = linear[inside].mean(axis=0) / own
+            readings.append(mean / mean[1])
+    if not readings:
+        return None
+    return [round(float(v), 4) for v in np.mean(readings, axis=0)]
+
+
+def _shrunk(mask: np.ndarray, by: int) -> np.ndarray:
+    """Return a mask without the pixels that lie within ``by`` of its border."""
+    for axis in (0, 1):
+        for step in range(1, by + 1):
+            mask = mask & np.roll(mask, step, axis) & np.roll(mask, -step, axis)
+    return np.asarray(mask)
 
 
 def _chosen(args: argparse.Namespace) -> list[Recipe]:

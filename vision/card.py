@@ -6,9 +6,7 @@ them away; what passes them all is taken for a card. Unsure means no: a wrong ca
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -100,10 +98,21 @@ def find_card(
             refused.append(why)
     if not accepted:
         return None, tuple(dict.fromkeys(refused))
-    accepted.sort(key=lambda face: -cv2.contourArea(face.corners.astype(np.float32)))
-    if all(_same_color(accepted[0], other) for other in accepted[1:]):
-        return accepted[0], ()
+    off = [_off_scene(face, scene_log, u_scene_log) for face in accepted]
+    best = int(np.argmin(off))
+    # Of two that disagree, one is believed only if it suits the scene's light far better (7 to 1).
+    if all(
+        k == best or _same_color(accepted[best], accepted[k]) or off[k] ** 2 > off[best] ** 2 + 4
+        for k in range(len(accepted))
+    ):
+        return accepted[best], ()
     return None, ("Several plain grey areas could each be a grey card; name the right one with a region.",)
+
+
+def _off_scene(face: CardReading, scene_log: Array, u_scene_log: Array) -> float:
+    """Return how far a grey area is from what the scene suggests, in standard uncertainties."""
+    cast = np.log(face.linear[[0, 2]] / face.linear[1])
+    return float(np.max(np.abs(cast - scene_log) / np.hypot(u_scene_log, 0.08)))
 
 
 def _may_be_neutral(light: Array, scene_log: Array, u_scene_log: Array) -> NDArray[np.bool_]:
@@ -363,10 +372,8 @@ def _objection(face: CardReading, bright: float, scene_log: Array, u_scene_log: 
     # In a dark scene the card may be the brightest thing; white paper seldom is that dark.
     if level > 0.7 * bright and level > 0.4:
         return "A plain bright area may be paper rather than a grey card."
-    cast = np.log(face.linear[[0, 2]] / face.linear[1])
     _, off_locus = cct_of(face.linear / face.linear[1])
-    apart = np.abs(cast - scene_log) / np.hypot(u_scene_log, 0.08)
-    if abs(off_locus) > 0.025 or apart.max() > 2.5:
+    if abs(off_locus) > 0.025 or _off_scene(face, scene_log, u_scene_log) > 2.5:
         return "A plain area is too far from neutral for this light to be a grey card."
     return None
 
@@ -418,7 +425,7 @@ def _steps_across(lab: NDArray[np.float32], spots: Array, out: Array) -> Array |
 
 
 def _one_of_many(view: NDArray[np.uint8], corners: Array) -> bool:
-    """Tell whether the picture holds much more of the very same color: tiles, boards, a wall between things."""
+    """Tell whether the picture holds much more of the very same color: tiles, boards, a wall."""
     lab = cv2.cvtColor(cv2.GaussianBlur(view, (0, 0), 1.2), cv2.COLOR_RGB2LAB).astype(np.float32)
     middle = corners.mean(axis=0)
     inner, outer = (np.zeros(view.shape[:2], np.uint8) for _ in range(2))

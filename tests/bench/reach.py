@@ -14,7 +14,7 @@ import argparse
 import json
 import tomllib
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -126,14 +126,20 @@ def _reference_row(name: str, truth: Mapping[str, Any], record: Mapping[str, Any
     calibration = record["calibration"]
     if not calibration or not truth.get("neutral_rgb"):
         return
-    true = np.asarray(truth["neutral_rgb"]) / truth["neutral_rgb"][1]
-    read = np.asarray(calibration["neutral_rgb"]) / calibration["neutral_rgb"][1]
-    error = float(np.abs(read / true - 1).max())
     reference = truth.get("reference")
+    read = np.asarray(calibration["neutral_rgb"]) / calibration["neutral_rgb"][1]
+
+    def error(true: Sequence[float]) -> float:
+        return float(np.abs(read / (np.asarray(true) / true[1]) - 1).max())
+
     kind = reference["kind"] if reference and reference.get("wholly_in_view", True) else "no card"
     method = calibration["method"]
     stated = method if method in ("grey_card", "color_chart") else "no card"
-    yield Row(name, "white reference", kind, stated, 1.0, None, {f"neutral error, {method}": error})
+    errors = {f"neutral error, {method}": error(truth["neutral_rgb"])}
+    # Light that bounces off colored things falls on the card too; the lamp's color alone does not have it.
+    if reference and kind == stated and reference.get("neutral_rgb"):
+        errors[f"neutral error on the reference, {method}"] = error(reference["neutral_rgb"])
+    yield Row(name, "white reference", kind, stated, 1.0, None, errors)
 
 
 def _row(name: str, trait: str, expected: Mapping[str, Any], got: Mapping[str, Any] | None) -> Row:
