@@ -160,7 +160,8 @@ def rounded(value: float, u: float) -> str:
     if u <= 0:
         return f"{value:.4g}"
     digits = 0 if u >= 2 else 1 if u >= 0.2 else 2 if u >= 0.02 else 3
-    return f"{value:.{digits}f} ± {u:.{digits}f}".replace("-", "−")
+    # Adding 0.0 turns the -0.0 that rounding leaves into 0.
+    return f"{round(value, digits) + 0.0:.{digits}f} ± {u:.{digits}f}".replace("-", "−")
 
 
 def finding(record: TraitRecord) -> str:
@@ -170,7 +171,11 @@ def finding(record: TraitRecord) -> str:
     assert record.not_measured is not None
     if record.not_measured is Reason.AMBIGUOUS and len(record.candidates) > 1:
         first, second = list(record.candidates)[:2]
-        return f"cannot tell {state(record.trait, first)} from {state(record.trait, second)}"
+        one, other = state(record.trait, first), state(record.trait, second)
+        # "Cannot tell no stain from stain" has one negation too many.
+        if "none" in (first, second):
+            return f"cannot tell: {one} or {other}"
+        return f"cannot tell {one} from {other}"
     return f"cannot tell: {reason(record.not_measured)}"
 
 
