@@ -150,7 +150,13 @@ def test_a_picture_without_a_region_shows_the_whole_photo():
 
 @pytest.mark.parametrize(
     ("value", "u", "text"),
-    [(262.14, 4.2, "262 ± 4"), (4.23, 1.31, "4.2 ± 1.3"), (0.5, 0.04, "0.50 ± 0.04"), (-3.9, 2.1, "−4 ± 2")],
+    [
+        (262.14, 4.2, "262 ± 4"),
+        (4.23, 1.31, "4.2 ± 1.3"),
+        (0.5, 0.04, "0.50 ± 0.04"),
+        (-3.9, 2.1, "−4 ± 2"),
+        (-0.3, 7.0, "0 ± 7"),
+    ],
 )
 def test_numbers_carry_the_digits_that_their_uncertainty_supports(value, u, text):
     assert words.rounded(value, u) == text
@@ -248,3 +254,15 @@ def test_remarks_are_words():
     record = BLUE.replace(flags=("eyes_disagree", "some_new_flag"))
     text = next(evidence.pictures(photo(), examined(record))).text
     assert "the eyes differ, some new flag" in text
+
+
+@pytest.mark.parametrize(
+    ("trait", "candidates", "told"),
+    [
+        ("ear_stain", {"none": 0.5, "green": 0.5}, "cannot tell: no green stain or green stain"),
+        ("eyeliner_color", {"blue": 0.5, "black": 0.4}, "cannot tell blue from black"),
+    ],
+)
+def test_what_cannot_be_told_is_said_without_two_negations(trait, candidates, told):
+    record = TraitRecord.withheld(trait, Reason.AMBIGUOUS, "t/1", "?", candidates=candidates)
+    assert words.finding(record) == told
