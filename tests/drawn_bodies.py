@@ -343,10 +343,11 @@ def shoot(body, phone, rng):
     )
 
 
-def parts_of(drawing):
+def parts_of(drawing, knows_covered=False):
     """Return what a perfect parts network would say of bare vinyl, without the head."""
     skin = (drawing.skin & ~drawing.head).astype(np.float32)
-    chance = np.stack([1 - skin, skin, np.zeros_like(skin)])
+    covered = skin * (drawing.covered > 0.5) * knows_covered
+    chance = np.stack([1 - skin, skin - covered, covered]).astype(np.float32)
     return Parts(("other", "vinyl", "covered"), chance, {}, np.array([[1.0, 0, 0], [0, 1, 0]]))
 
 
@@ -379,11 +380,12 @@ def random_body(rng, **fixed):
         sky=rng.uniform(0.15, 0.9),
         sky_from=(rng.uniform(-1, 1), rng.uniform(-1, 1)),
         lamp_size=rng.uniform(0.02, 0.3),
-        bounce=rng.uniform(0.2, 1.0),
+        bounce=rng.uniform(0.2, 1.2),
         gloss=float(rng.choice([0, 0.05, 0.2, 0.5])),
         shine=rng.uniform(10, 80),
         mottle=rng.uniform(0, 0.04),
-        stains=float(rng.choice([0, 0, 0.2, 0.4])),
+        stains=float(rng.choice([0, 0, 0.2, 0.5])),
+        blush=float(rng.choice([0, 0, 0.3, 0.7])),
         scatter=rng.uniform(0, 1.5),
         head=bool(rng.random() < 0.6),
         arms=str(rng.choice(["down", "away", "front", "up"])),

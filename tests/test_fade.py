@@ -207,3 +207,48 @@ def test_stated_uncertainty_covers_the_error():
         inside_two.append(off < 2)
     assert np.mean(inside_one) >= 0.6
     assert np.mean(inside_two) >= 0.9
+
+
+# --- two photos ----------------------------------------------------------------------------------------
+
+
+def _side(vinyl, camera, rng, side, method="grey_card"):
+    linear, body, share = vinyl.draw()
+    both = _regions(body, share)
+    empty = Region(())
+    line = LinePlace(both.covered, empty) if side == "covered" else LinePlace(empty, both.exposed)
+    calibration = Calibration(method, camera.neutral, 1.2, 1 / 0.9, 0.1)
+    return fade.measure(camera.shoot(linear, rng), line, calibration)
+
+
+def test_one_side_alone_is_no_reference_but_keeps_its_color(rng):
+    record = _side(Vinyl(delta=FADED), Camera(noise=0.006), rng, "covered")
+    assert record.not_measured is Reason.NO_REFERENCE
+    assert "another photo" in record.detail
+    assert abs(record.quantities["covered_a"].value - 17) < 2.5 * record.quantities["covered_a"].u
+
+
+def test_two_photos_under_two_lights_are_compared_when_both_carry_a_reference(rng):
+    vinyl = Vinyl(delta=(3.0, -8.0, -2.0))
+    covered = _side(vinyl, Camera(cast(3200, 4800), noise=0.006), rng, "covered")
+    exposed = _side(vinyl, Camera(cast(6500, 5000), noise=0.006), rng, "exposed")
+    record = fade.between(covered, exposed)
+    assert record.state == "faded"
+    assert "two_photos" in record.flags
+    for name, value in (("L", 3.0), ("a", -8.0), ("b", -2.0)):
+        quantity = record.quantities[f"delta_{name}"]
+        assert abs(quantity.value - value) < 2 * quantity.u, name
+
+
+def test_two_photos_of_unfaded_vinyl_are_not_called_faded(rng):
+    covered = _side(Vinyl(), Camera(cast(3200, 4800), noise=0.006), rng, "covered")
+    exposed = _side(Vinyl(shade=0.9, lamp_from=-0.9), Camera(cast(6500, 5000), noise=0.006), rng, "exposed")
+    assert fade.between(covered, exposed).state != "faded"
+
+
+def test_two_photos_without_a_reference_are_not_compared(rng):
+    vinyl = Vinyl(delta=FADED)
+    covered = _side(vinyl, Camera(), rng, "covered", "scene")
+    exposed = _side(vinyl, Camera(), rng, "exposed")
+    assert fade.between(covered, exposed) is None
+    assert fade.between(exposed, exposed) is None

@@ -22,6 +22,7 @@ from vision.color import (
     delta_e_f,
     grey_scale_class,
     grey_scale_rating,
+    lab_to_linear,
     linear_to_lab,
     srgb_to_linear,
 )
@@ -41,7 +42,7 @@ METHOD = "fade/1"
 JUST_NOTICEABLE = 1.7
 
 # A line that nobody pointed at is believed from this probability on.
-_SURE_LOCATED = 0.75
+_SURE_LOCATED = 0.7
 # How sure the absence of a line makes of "not faded": an evenly faded doll has none either.
 _LEAST_SURE, _UNMARKED = 0.5, 0.75
 
@@ -209,6 +210,11 @@ def _one_side(photo: Photo, line: LinePlace, cal: Calibration) -> TraitRecord:
     )
 
 
+def _three(record: TraitRecord, side: str, field: str) -> Array:
+    """Return (3,) values or uncertainties of the L*, a*, b* of one side."""
+    return np.array([getattr(record.quantities[f"{side}_{c}"], field) for c in "Lab"], np.float64)
+
+
 def between(covered: TraitRecord, exposed: TraitRecord) -> TraitRecord | None:
     """Compare covered vinyl in one photo with exposed vinyl in another photo of the same doll.
 
@@ -230,19 +236,26 @@ def between(covered: TraitRecord, exposed: TraitRecord) -> TraitRecord | None:
         return None
     if not all(set(r.flags) & {"grey_card", "color_chart"} for r in sides):
         return None
-    first, second = (
-        np.array([r.quantities[f"{n}_{c}"].value for c in "Lab"]) for n, r in zip(names, sides, strict=True)
+    first, seen = (_three(r, n, "value") for n, r in zip(names, sides, strict=True))
+    u = np.hypot(*(_three(r, n, "u") for n, r in zip(names, sides, strict=True)))
+    # Darker light makes a* and b* smaller too: both are compared at what fading does to brightness.
+    one, two = (np.maximum(lab_to_linear(lab), 1e-4) for lab in (first, seen))
+    ratio = np.log(two / one)
+    brighter = math.log(float(two.mean() / one.mean()))
+    u_brighter = 3 * float(u[0]) / (float(first[0]) + 16)
+    color = np.array([ratio[0] - ratio[1], ratio[2] - ratio[1]])
+    expected, u_expected, _ = _brightness_of_fading(color, one, brighter, u_brighter)
+    second, level_lab = linear_to_lab(
+        np.stack([two * math.exp(expected - brighter), two * math.exp(-brighter)])
     )
-    u = np.hypot(
-        *(np.array([r.quantities[f"{n}_{c}"].u for c in "Lab"]) for n, r in zip(names, sides, strict=True))
-    )
+    u = np.array([u_expected * (float(first[0]) + 16) / 3, *u[1:]])
     delta = second - first
     value = float(delta_e_2000(first, second))
     moved = [float(delta_e_2000(first, second + step)) - value for step in np.diag(u)]
-    u_value = max(math.hypot(*moved), 0.7 * float(np.hypot(*u)) if value < 2 * math.hypot(*moved) else 0.0)
-    level = float(delta_e_2000(first, np.array([first[0], *second[1:]])))
-    u_level = math.hypot(*moved[1:])
-    p = float(np.clip(_phi((level - 0.7 * JUST_NOTICEABLE) / math.hypot(u_level, 0.4)), 0.08, 0.92))
+    u_value = math.hypot(*moved)
+    u_value = max(u_value, 0.7 * math.hypot(*u) if value < 2 * u_value else 0.0)
+    level = float(delta_e_2000(first, level_lab))
+    p = float(np.clip(_phi((level - 0.7 * JUST_NOTICEABLE) / math.hypot(*moved[1:], 0.4)), 0.08, 0.92))
     rating = float(delta_e_f(first, second))
     moved_grade = [grey_scale_rating(delta_e_f(first, second + step)) for step in np.diag(u)]
     grade = float(grey_scale_rating(rating))
