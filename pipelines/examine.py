@@ -41,7 +41,15 @@ Keep = Callable[["PhotoRecord"], None]
 
 #: Traits that say nothing in a photo whose colors mean nothing.
 COLOR_TRAITS = frozenset(
-    {Trait.EYELINER_COLOR, Trait.IRIS_COLOR, Trait.LIP_PAINT, Trait.SKIN_FADE, Trait.EAR_STAIN}
+    {
+        Trait.EYELINER_COLOR,
+        Trait.IRIS_COLOR,
+        Trait.LIP_PAINT,
+        Trait.SKIN_FADE,
+        Trait.EAR_STAIN,
+        Trait.LIP_REPAINT_SIGNS,
+        Trait.EYE_REPAINT_SIGNS,
+    }
 )
 
 _FACE_TRAITS: Mapping[Trait, str] = {
@@ -49,6 +57,8 @@ _FACE_TRAITS: Mapping[Trait, str] = {
     Trait.IRIS_COLOR: "vision.iris",
     Trait.LIP_PAINT: "vision.lips",
     Trait.EAR_STAIN: "vision.ear_stain",
+    Trait.LIP_REPAINT_SIGNS: "vision.lip_repaint",
+    Trait.EYE_REPAINT_SIGNS: "vision.eye_repaint",
 }
 
 _FACE_PARTS = ("left_eye", "right_eye", "lips", "skin", "left_ear", "right_ear")

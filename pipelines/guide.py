@@ -524,6 +524,8 @@ _PHOTO_CARE: Final[Mapping[Trait, str]] = {
     Trait.MARK_SYMBOL: "A lamp held low at one side and a magnifier; rub nothing into the letters.",
     Trait.SKIN_SHEEN: "Nitrile gloves; look for the shine of a lamp, and do not wipe.",
     Trait.EAR_STAIN: "Nitrile gloves; leave earrings in where they stick, and try no treatment.",
+    Trait.LIP_REPAINT_SIGNS: "Only look, through a magnifier in daylight: scrape and wipe nothing.",
+    Trait.EYE_REPAINT_SIGNS: "Only look, through a magnifier in daylight: scrape and wipe nothing.",
 }
 
 
@@ -605,6 +607,22 @@ _PHOTO_TRAITS: Final[Mapping[str, TraitSpec]] = dict(
             "Is the vinyl green around the earring holes?",
             none="no green stain",
             green="green stain",
+        ),
+        _photo(
+            Trait.LIP_REPAINT_SIGNS,
+            "signs of renewed lip paint",
+            "head",
+            "Under a magnifier: has the lip paint an uneven edge, a second color, or scratches below it?",
+            none="no sign seen",
+            present="signs seen",
+        ),
+        _photo(
+            Trait.EYE_REPAINT_SIGNS,
+            "signs of renewed eye paint",
+            "head",
+            "Under a magnifier: are the lines and colors of both eyes alike, or do they look brushed?",
+            none="no sign seen",
+            present="signs seen",
         ),
     )
 )

@@ -16,6 +16,8 @@ TRAIT_TITLES: Mapping[str, str] = {
     "mark_symbol": "Sign in the mark",
     "skin_sheen": "Skin sheen",
     "ear_stain": "Ear stain",
+    "lip_repaint_signs": "Signs of renewed lip paint",
+    "eye_repaint_signs": "Signs of renewed eye paint",
 }
 
 STATE_WORDS: Mapping[tuple[str, str], str] = {
@@ -38,6 +40,10 @@ STATE_WORDS: Mapping[tuple[str, str], str] = {
     ("mark_symbol", "none"): "no sign",
     ("ear_stain", "none"): "no green stain",
     ("ear_stain", "green"): "green stain",
+    ("lip_repaint_signs", "none"): "no sign seen",
+    ("lip_repaint_signs", "present"): "signs seen",
+    ("eye_repaint_signs", "none"): "no sign seen",
+    ("eye_repaint_signs", "present"): "signs seen",
 }
 
 REASON_WORDS: Mapping[Reason, str] = {
@@ -81,6 +87,16 @@ QUANTITY_WORDS: Mapping[str, str] = {
     "highlight_fraction": "highlights",
     "area_px": "area",
     "margin": "margin over the next sign",
+    "over_border": "paint beyond the border",
+    "ragged_edge": "roughness of the paint's edge, in face widths",
+    "second_red": "a second color in the paint, in a*, b*",
+    "gloss": "gloss above that of the vinyl",
+    "over_scratches": "scratches that end at the paint",
+    "uneven_border": "paint beyond the border on one side only",
+    "liner_widths": "liners unlike in width",
+    "brow_widths": "brows unlike in width",
+    "liner_colors": "difference of the liners, ΔE00",
+    "iris_colors": "difference of the irises, ΔE00",
 }
 
 PERCENT = frozenset(
@@ -114,6 +130,14 @@ FLAG_WORDS: Mapping[str, str] = {
     "doubtful_doll": "perhaps no doll",
     "weak_contrast": "little contrast between paint and vinyl",
     "few_highlights": "few highlights",
+    "over_border": "paint beyond the molded border",
+    "ragged_edge": "uneven edge of the paint",
+    "second_red": "a second color within the paint",
+    "uneven_border": "paint beyond the border on one side only",
+    "liner_widths": "liners unlike in width",
+    "brow_widths": "brows unlike in width",
+    "liner_colors": "liners unlike in color",
+    "iris_colors": "irises unlike in color",
     "small": "small in the photo",
     "sharpness_unknown": "sharpness could not be judged",
     "reference_color_chart": "white from a color chart",

@@ -66,6 +66,8 @@ class Vision:
             Trait.LIP_PAINT: "lips",
             Trait.SKIN_SHEEN: "sheen",
             Trait.EAR_STAIN: "ear_stain",
+            Trait.LIP_REPAINT_SIGNS: "lip_repaint",
+            Trait.EYE_REPAINT_SIGNS: "eye_repaint",
             Trait.SKIN_FADE: "fade",
             Trait.FOOT_HOLES: "foot_holes",
             Trait.MARK_TEXT: "mark_text",
@@ -128,6 +130,8 @@ def test_a_face_gets_all_face_records_in_order(vision, photo):
         "skin_sheen",
         "ear_stain",
         "ear_stain",
+        "lip_repaint_signs",
+        "eye_repaint_signs",
     ]
     assert [call[0] for call in vision.calls[:2]] == ["find_places", "estimate"]
     assert record.calibration is vision.calibration
@@ -177,7 +181,7 @@ def test_one_failing_measurement_costs_only_itself(vision, photo):
     failed = [r for r in record.traits if r.not_measured is Reason.FAILED]
     assert [r.trait for r in failed] == ["iris_color"]
     assert "ZeroDivisionError" in failed[0].detail
-    assert len(record.traits) == 6
+    assert len(record.traits) == 8
 
 
 def test_a_missing_measurement_is_a_record_too(vision, photo, monkeypatch):
@@ -191,7 +195,7 @@ def test_without_white_the_photo_is_measured_all_the_same(vision, photo):
     record = examine.examine(photo)
     assert record.calibration.method == "none"
     assert any("White was not determined" in note for note in record.notes)
-    assert len(record.traits) == 6
+    assert len(record.traits) == 8
 
 
 def test_only_what_was_asked(vision, photo):
@@ -266,7 +270,7 @@ def test_nothing_located_is_a_reason(vision, photo, monkeypatch):
     monkeypatch.setitem(PLACES, View.FACE, {})
     record = examine.examine(photo)
     assert {r.not_measured for r in record.traits} == {Reason.NOT_LOCATED}
-    assert len(record.traits) == 5
+    assert len(record.traits) == 7
 
 
 # -- files ----------------------------------------------------------------------------------------------

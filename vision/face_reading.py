@@ -40,9 +40,9 @@ class Likeness:
     evidence: dict[str, float]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class FaceReading:
-    """One face, ready to be measured. ``left`` and ``right`` are the image's."""
+    """One face, ready to be measured. ``left`` and ``right`` are the image's. Equal to itself only."""
 
     view: FaceView
     skin: Array | None

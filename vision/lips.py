@@ -14,6 +14,7 @@ How a dealer would be misled, and what stands against it:
 
 from __future__ import annotations
 
+import weakref
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -90,8 +91,20 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
     return _record(reading, found)
 
 
+_found: weakref.WeakKeyDictionary[FaceReading, LipPaint | None] = weakref.WeakKeyDictionary()
+
+
 def find_paint(reading: FaceReading) -> LipPaint | None:
-    """Find molded lip and paint around one mouth; None when no bare skin to compare with is in view."""
+    """Find molded lip and paint around one mouth; None when no bare skin to compare with is in view.
+
+    What was found is kept as long as the reading is: signs of a repaint ask for it, too.
+    """
+    if reading not in _found:
+        _found[reading] = _find_paint(reading)
+    return _found[reading]
+
+
+def _find_paint(reading: FaceReading) -> LipPaint | None:
     view = reading.view
     outline = view.points(view.face.lips)
     start = view.mask_view(outline)
@@ -99,7 +112,7 @@ def find_paint(reading: FaceReading) -> LipPaint | None:
         return None
     unit = view.unit
     belt = max(1.0, BELT * unit)
-    near, far = _grown(start, 0.045 * unit), _grown(start, 0.11 * unit)
+    near, far = grown(start, 0.045 * unit), grown(start, 0.11 * unit)
     below_nose = np.arange(view.rgb.shape[0])[:, None] > outline[:, 1].min() - 0.05 * unit
     ring = far & ~near & view.valid & below_nose
     if np.count_nonzero(ring) < 60:
@@ -109,13 +122,13 @@ def find_paint(reading: FaceReading) -> LipPaint | None:
         return None
     light, tint = signs
     unrest = _unrest(tint, ring)
-    core = _grown(start, -0.012 * unit)
+    core = grown(start, -0.012 * unit)
     direction, contrast = _paint_direction(tint, core, ring)
     strength = tint @ direction
-    paint = _painted(strength, contrast, unrest, _grown(start, 0.07 * unit), unit)
-    paint = _connected_to(paint, _grown(start, 0.02 * unit), 0.0004 * unit**2)
+    paint = _painted(strength, contrast, unrest, grown(start, 0.07 * unit), unit)
+    paint = _connected_to(paint, grown(start, 0.02 * unit), 0.0004 * unit**2)
     glare = (light > 0.25) & (np.linalg.norm(tint, axis=-1) < 0.35 * max(contrast, 0.3))
-    glare = _grown(glare, 0.008 * unit) & ~paint
+    glare = grown(glare, 0.008 * unit) & ~paint
     whole = paint | _mirrored(view, paint)
     lip = _fit_lip(view, outline, whole, glare) if contrast > 2.5 * unrest else start
     lip = _settle_edge(lip, whole, paint, belt)
@@ -226,16 +239,16 @@ def _settle_edge(lip: Mask, whole: Mask, paint: Mask, belt: float) -> Mask:
     """Within a belt around the fitted border, let the paint show the edge where there is paint."""
     if not paint.any():
         return lip
-    inner, outer = _grown(lip, -belt), _grown(lip, belt)
-    nearby = _grown(whole & outer, 1.5 * belt)
+    inner, outer = grown(lip, -belt), grown(lip, belt)
+    nearby = grown(whole & outer, 1.5 * belt)
     settled = inner | (outer & paint) | (lip & whole) | (lip & ~nearby)
     # What lacks paint on a strip thinner than the belt is the border's error, not wear.
     missing = settled & ~paint
-    wide = _grown(_grown(missing, -0.5 * belt), 0.5 * belt) & missing
+    wide = grown(grown(missing, -0.5 * belt), 0.5 * belt) & missing
     return settled & (paint | wide)
 
 
-def _grown(mask: Mask, by: float) -> Mask:
+def grown(mask: Mask, by: float) -> Mask:
     """Grow (or, negative, shrink) a mask by a distance in pixels."""
     if by >= 0:
         return cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5) <= by
@@ -318,18 +331,14 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
     """Turn areas into fractions with uncertainties, and those into a state."""
     view = reading.view
     known = found.lip & ~found.glare
-    area = max(1, int(np.count_nonzero(known)))
-    seen = _visibility(found)
+    seen = visibility(found)
     cover = {
         "coverage_total": _share(found.paint, known),
         "coverage_upper": _share(found.paint, known & found.upper),
         "coverage_lower": _share(found.paint, known & ~found.upper),
     }
-    beyond = float(np.count_nonzero(found.paint & ~found.lip) / area)
-    perimeter = max((cv2.arcLength(c, True) for c in outlines(found.lip)), default=0.0)
-    edge = float(perimeter * 0.25 * found.belt / area)
-    u_cover = float(np.hypot(0.02 + 0.25 * edge, 0.4 * (1 - seen)))
-    u_beyond = float(np.hypot(0.02 + 0.55 * edge, 0.2 * (1 - seen)))
+    beyond, u_beyond = beyond_border(found)
+    u_cover = float(np.hypot(0.02 + 0.25 * _edge_share(found), 0.4 * (1 - seen)))
     quantities = {k: Quantity(v, u_cover * (1.0 if k == "coverage_total" else 1.3)) for k, v in cover.items()}
     quantities["beyond_border"] = Quantity(beyond, u_beyond)
     probabilities = _states(cover["coverage_total"], u_cover, beyond, u_beyond, found, seen)
@@ -351,13 +360,28 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
     )  # fmt: skip
 
 
+def beyond_border(found: LipPaint) -> tuple[float, float]:
+    """Return the painted area outside of the molded lip ÷ the lip's area, with its standard uncertainty."""
+    area = max(1, int(np.count_nonzero(found.lip & ~found.glare)))
+    beyond = float(np.count_nonzero(found.paint & ~found.lip) / area)
+    u = float(np.hypot(0.02 + 0.55 * _edge_share(found), 0.2 * (1 - visibility(found))))
+    return beyond, u
+
+
+def _edge_share(found: LipPaint) -> float:
+    """Return the area in doubt along the lip's border ÷ the lip's area."""
+    area = max(1, int(np.count_nonzero(found.lip & ~found.glare)))
+    perimeter = max((cv2.arcLength(c, True) for c in outlines(found.lip)), default=0.0)
+    return float(perimeter * 0.25 * found.belt / area)
+
+
 def _notch(found: LipPaint) -> float:
     """Return what is missing from the paint's own convex outline below the parting, ÷ the lip's area.
 
     A lower lip is convex. Where paint was kissed off at its crown, the fitted lip shrinks with the paint, but
     the paint's edge is left with a notch.
     """
-    lower = found.paint & (found.lip | _grown(found.lip, found.belt)) & ~found.upper
+    lower = found.paint & (found.lip | grown(found.lip, found.belt)) & ~found.upper
     points = cv2.findNonZero(lower.astype(np.uint8))
     if points is None or len(points) < 20:
         return 0.0
@@ -393,7 +417,7 @@ _SENTENCES = {
 }
 
 
-def _visibility(found: LipPaint) -> float:
+def visibility(found: LipPaint) -> float:
     """How surely paint can be told from bare skin here, 0–1; near 0 means that nothing like paint shows."""
     return float(1 / (1 + np.exp(-(found.contrast - max(0.16, 2.5 * found.unrest)) / 0.03)))
 

@@ -47,6 +47,8 @@ class Trait(StrEnum):
     MARK_SYMBOL = "mark_symbol"
     SKIN_SHEEN = "skin_sheen"
     EAR_STAIN = "ear_stain"
+    LIP_REPAINT_SIGNS = "lip_repaint_signs"
+    EYE_REPAINT_SIGNS = "eye_repaint_signs"
 
 
 #: The closed list of states of each photo trait.
@@ -60,6 +62,8 @@ STATES: Mapping[Trait, tuple[str, ...]] = {
     Trait.MARK_SYMBOL: ("registered", "trademark", "none"),
     Trait.SKIN_SHEEN: ("matte", "greasy"),
     Trait.EAR_STAIN: ("none", "green"),
+    Trait.LIP_REPAINT_SIGNS: ("none", "present"),
+    Trait.EYE_REPAINT_SIGNS: ("none", "present"),
 }
 
 #: The view or views in which each trait can be read.
@@ -73,6 +77,8 @@ VIEWS_OF: Mapping[Trait, tuple[View, ...]] = {
     Trait.MARK_SYMBOL: (View.MARK, View.HEAD_BACK),
     Trait.SKIN_SHEEN: (View.FACE, View.BODY, View.CROWD),
     Trait.EAR_STAIN: (View.FACE,),
+    Trait.LIP_REPAINT_SIGNS: (View.FACE,),
+    Trait.EYE_REPAINT_SIGNS: (View.FACE,),
 }
 
 
