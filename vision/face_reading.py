@@ -65,9 +65,14 @@ def read_face(photo: Photo, face: FacePlace) -> FaceReading:
         if ref() is photo and known is face:
             return reading
     reading = _read_face(photo, face)
-    _memo.append((weakref.ref(photo), face, reading))
+    _memo.append((weakref.ref(photo, _forget), face, reading))
     del _memo[:-4]
     return reading
+
+
+def _forget(gone: weakref.ref[Photo]) -> None:
+    """Let go of the readings of a photo that is no more: they are large."""
+    _memo[:] = [entry for entry in _memo if entry[0] is not gone]
 
 
 def _read_face(photo: Photo, face: FacePlace) -> FaceReading:
