@@ -56,6 +56,25 @@ export function fill(container, data, build) {
 /** Forget what a container shows, so that it is filled anew next time. */
 export const forget = (container) => drawn.delete(container);
 
+/** Make an element's children like these nodes; what is of one kind already is only adjusted, so focus stays. */
+export function morph(parent, nodes) {
+  const old = [...parent.childNodes];
+  nodes.forEach((node, i) => {
+    const was = old[i];
+    if (!was) return parent.append(node);
+    const same = was.nodeName === node.nodeName && was.dataset?.key === node.dataset?.key && was.nodeType === node.nodeType;
+    if (!same) return was.replaceWith(node);
+    if (was.nodeType === Node.TEXT_NODE) {
+      if (was.data !== node.data) was.data = node.data;
+      return undefined;
+    }
+    for (const { name } of [...was.attributes]) if (!node.hasAttribute(name)) was.removeAttribute(name);
+    for (const { name, value } of [...node.attributes]) if (was.getAttribute(name) !== value) was.setAttribute(name, value);
+    return morph(was, [...node.childNodes]);
+  });
+  old.slice(nodes.length).forEach((node) => node.remove());
+}
+
 const PICTURES = {
   undo: "M9 7 4 12l5 5M4 12h10a6 6 0 0 1 6 6",
   redo: "m15 7 5 5-5 5M20 12H10a6 6 0 0 0-6 6",

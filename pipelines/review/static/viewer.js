@@ -2,7 +2,7 @@
 //
 // A small picture of the whole photo is there at once; tiles of the full photo are laid over it where one looks.
 
-import { h, icon, s } from "./dom.js";
+import { h, icon, morph, s } from "./dom.js";
 import * as api from "./api.js";
 
 const MOST_TILES = 160;
@@ -295,9 +295,7 @@ export class Viewer {
       for (const polygon of this.lit || []) nodes.push(this.outline(polygon, "lit", ""));
       if (this.edit) nodes.push(...this.editNodes());
     }
-    const focused = this.over.contains(document.activeElement) ? document.activeElement.dataset.key : null;
-    this.over.replaceChildren(...nodes.filter((n) => n));
-    if (focused) this.over.querySelector(`[data-key="${focused}"]`)?.focus({ preventScroll: true });
+    morph(this.over, nodes.filter((n) => n));
   }
 
   outline(polygon, kind, label) {
