@@ -94,7 +94,7 @@ def _ask(picture: NDArray[np.uint8], turn: int) -> NDArray[np.float64] | None:
     """Return (6, 2) points of the picture as the model sees it turned by ``turn`` × 90° anticlockwise."""
     turned = np.ascontiguousarray(np.rot90(picture, turn))
     with quiet():
-        found = _model().process(turned).pose_landmarks
+        found = model().process(turned).pose_landmarks
     if found is None:
         return None
     height, width = picture.shape[:2]
@@ -106,10 +106,17 @@ def _ask(picture: NDArray[np.uint8], turn: int) -> NDArray[np.float64] | None:
 
 
 @functools.cache
-def _model() -> Any:
+def model() -> Any:
+    """Return the pose model with its person mask, loaded once a process: it takes 100 MB.
+
+    Raises
+    ------
+    ImportError
+        When its package is not installed.
+    """
     with quiet():
         import mediapipe
 
         return mediapipe.solutions.pose.Pose(
-            static_image_mode=True, model_complexity=1, min_detection_confidence=0.3
+            static_image_mode=True, model_complexity=1, enable_segmentation=True, min_detection_confidence=0.3
         )
