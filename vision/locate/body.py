@@ -343,20 +343,13 @@ class _Model:
 def _load() -> _Model | None:
     os.environ.setdefault("GLOG_minloglevel", "3")
     os.environ.setdefault("TF_CPP_MIN_LOG_LEVEL", "3")
+    from vision.locate import pose
     from vision.locate.face_model import quiet
 
     with quiet(), contextlib.suppress(Exception):
-        from mediapipe.python.solutions import pose, selfie_segmentation
+        from mediapipe.python.solutions import selfie_segmentation
 
-        model = _Model(
-            selfie_segmentation.SelfieSegmentation(model_selection=0),
-            pose.Pose(
-                static_image_mode=True,
-                model_complexity=1,
-                enable_segmentation=True,
-                min_detection_confidence=0.4,
-            ),
-        )
+        model = _Model(selfie_segmentation.SelfieSegmentation(model_selection=0), pose.model())
         blank = np.zeros((64, 64, 3), np.uint8)
         model.segment(blank)
         model.pose_mask(blank)
