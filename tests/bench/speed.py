@@ -264,12 +264,13 @@ def _report_memory(folder: Path) -> None:
     """Look at photos in this process; print its memory as JSON."""
     import resource
 
+    from pipelines import batch
     from pipelines.pictures import Sight, see
 
     one_thread()
     levels = []
     for path in sorted(folder.rglob("*.jpg")):
-        see(Sight(path, path.name))
+        batch.guarded(see, Sight(path, path.name), batch.DEADLINE_S)
         levels.append(int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGESIZE") / 1e6)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
     print(
