@@ -1,11 +1,11 @@
 """Train the small networks that say which pixel shows which part of a doll, a face or a sole.
 
-    python -m sample_images.train_parts --task parts|face|sole --data FILE.npz … --out FOLDER [--minutes 5]
+    python -m sample_images.train_parts --task parts|face|sole --data FILE.npz --out DIR [--minutes 5]
 
 Needs PyTorch and numpy; a GPU makes it minutes instead of a day. The files come from
 :mod:`sample_images.parts_data`, from seeds that no committed photo uses. What the networks are shown is meant
-to vary far more than the renderers do: color casts, exposure, blur, noise, turns, other backgrounds and things
-in front, so that they learn shapes and relations of color, not our lights. A training record with the figures
+to vary far more than the renderers do: color casts, exposure, blur, noise, turns, other backgrounds and
+things in front, so that they learn shapes and relations of color, not our lights. A training record with the figures
 on held-out renders lies beside each network.
 """
 
@@ -16,6 +16,7 @@ import json
 import math
 import time
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -62,39 +63,93 @@ TASKS = {
     task.name: task
     for task in (
         Task(
-            "parts", 384,
-            ("other", "vinyl", "covered", "lips", "eye", "hair", "garment", "sole", "hole", "mark", "reference"),
-            {
-                "vinyl": (1, 8, 9, 11, 20, 21, 16, 22), "covered": (13,), "lips": (2, 3, 23), "eye": (4, 5, 6, 7),
-                "hair": (10,), "garment": (12,), "sole": (24,), "hole": (14, 15), "mark": (25,),
-                "reference": (17, 18),
-            },
-            {"view": pd.VIEWS}, 0.3, 0.35, 0.35,
-        ),
-        Task(
-            "face", 320,
+            "parts",
+            384,
             (
-                "other", "skin", "lip_bare", "lip_paint", "paint_beyond", "iris", "pupil", "eye_white", "eyeliner",
-                "lash", "brow", "hair", "ear_stain",
+                "other",
+                "vinyl",
+                "covered",
+                "lips",
+                "eye",
+                "hair",
+                "garment",
+                "sole",
+                "hole",
+                "mark",
+                "reference",
             ),
             {
-                "skin": (1, 13, 16, 20, 21, 24, 25), "lip_bare": (2,), "lip_paint": (3,), "paint_beyond": (23,),
-                "iris": (4,), "pupil": (5,), "eye_white": (6,), "eyeliner": (7,), "lash": (8,), "brow": (9,),
-                "hair": (10,), "ear_stain": (11,),
+                "vinyl": (1, 8, 9, 11, 20, 21, 16, 22),
+                "covered": (13,),
+                "lips": (2, 3, 23),
+                "eye": (4, 5, 6, 7),
+                "hair": (10,),
+                "garment": (12,),
+                "sole": (24,),
+                "hole": (14, 15),
+                "mark": (25,),
+                "reference": (17, 18),
             },
-            {
-                "eyeliner": pd.EYELINER, "iris": pd.IRIS, "lips": pd.LIPS, "sheen": pd.SHEEN,
-                "doll": ("no", "yes"),
-            },
-            0.22, 0.16, 0.14,
+            {"view": pd.VIEWS},
+            0.3,
+            0.35,
+            0.35,
         ),
         Task(
-            "sole", 256, ("other", "sole", "hole", "lining", "spot"),
+            "face",
+            320,
+            (
+                "other",
+                "skin",
+                "lip_bare",
+                "lip_paint",
+                "paint_beyond",
+                "iris",
+                "pupil",
+                "eye_white",
+                "eyeliner",
+                "lash",
+                "brow",
+                "hair",
+                "ear_stain",
+            ),
+            {
+                "skin": (1, 13, 16, 20, 21, 24, 25),
+                "lip_bare": (2,),
+                "lip_paint": (3,),
+                "paint_beyond": (23,),
+                "iris": (4,),
+                "pupil": (5,),
+                "eye_white": (6,),
+                "eyeliner": (7,),
+                "lash": (8,),
+                "brow": (9,),
+                "hair": (10,),
+                "ear_stain": (11,),
+            },
+            {
+                "eyeliner": pd.EYELINER,
+                "iris": pd.IRIS,
+                "lips": pd.LIPS,
+                "sheen": pd.SHEEN,
+                "doll": ("no", "yes"),
+            },
+            0.22,
+            0.16,
+            0.14,
+        ),
+        Task(
+            "sole",
+            256,
+            ("other", "sole", "hole", "lining", "spot"),
             {"sole": (1, 24, 25, 16, 13), "hole": (14,), "lining": (15,), "spot": (20, 21, 22)},
-            {"holes": pd.HOLES}, math.pi, 0.18, 0.14,
+            {"holes": pd.HOLES},
+            math.pi,
+            0.18,
+            0.14,
         ),
     )
-}  # fmt: skip
+}
 
 
 @dataclass
@@ -116,11 +171,11 @@ def load(task: Task, files: list[Path], device: str) -> Data:
     total = 0
     for file in files:
         with np.load(file) as packed:
-            for key in kept:
-                values = packed[key]
-                if key in ("faces", "soles") and len(values):
-                    values[:, 0] += total
-                kept[key].append(values)
+            for key, values in kept.items():
+                added = packed[key]
+                if key in ("faces", "soles") and len(added):
+                    added[:, 0] += total
+                values.append(added)
             total += len(packed["x"])
     joined = {k: np.concatenate(v) for k, v in kept.items()}
     if task.name == "parts":
@@ -136,10 +191,14 @@ def load(task: Task, files: list[Path], device: str) -> Data:
         y[i : i + 256] = table.to(device)[y[i : i + 256].long()].to(torch.uint8)
     as_tensor = lambda k: torch.from_numpy(joined[k]).to(device)  # noqa: E731
     return Data(
-        x, y, torch.from_numpy(rows[:, :5].astype(np.float32)).to(device),
-        torch.from_numpy(rows[:, 5:].astype(np.int64)).to(device), as_tensor("view"), as_tensor("seed"),
+        x,
+        y,
+        torch.from_numpy(rows[:, :5].astype(np.float32)).to(device),
+        torch.from_numpy(rows[:, 5:].astype(np.int64)).to(device),
+        as_tensor("view"),
+        as_tensor("seed"),
         as_tensor("style"),
-    )  # fmt: skip
+    )
 
 
 class Block(nn.Module):
@@ -149,11 +208,15 @@ class Block(nn.Module):
         super().__init__()
         middle = inside * widen
         self.steps = nn.Sequential(
-            nn.Conv2d(inside, middle, 1, bias=False), nn.BatchNorm2d(middle), nn.ReLU(True),
+            nn.Conv2d(inside, middle, 1, bias=False),
+            nn.BatchNorm2d(middle),
+            nn.ReLU(True),
             nn.Conv2d(middle, middle, size, stride, size // 2, groups=middle, bias=False),
-            nn.BatchNorm2d(middle), nn.ReLU(True),
-            nn.Conv2d(middle, outside, 1, bias=False), nn.BatchNorm2d(outside),
-        )  # fmt: skip
+            nn.BatchNorm2d(middle),
+            nn.ReLU(True),
+            nn.Conv2d(middle, outside, 1, bias=False),
+            nn.BatchNorm2d(outside),
+        )
         self.same = stride == 1 and inside == outside
 
     def forward(self, x: Tensor) -> Tensor:
@@ -187,7 +250,7 @@ class PartsNet(nn.Module):
         )
         self.down = nn.ModuleList(
             nn.Sequential(Block(a, b, 2, 4), Block(b, b, 1, 4, 5), Block(b, b, 1, 4, 3))
-            for a, b in zip(widths, widths[1:], strict=False)
+            for a, b in pairwise(widths)
         )
         deep = widths[-1]
         self.context = nn.Sequential(Block(deep, deep, 1, 3, 7), Block(deep, deep, 1, 3, 7))
@@ -199,7 +262,7 @@ class PartsNet(nn.Module):
                 Block(a, a, 1, 3, 3),
                 Block(a, a, 1, 2, 3),
             )
-            for a, b in reversed(list(zip(widths, widths[1:], strict=False)))
+            for a, b in reversed(list(pairwise(widths)))
         )
         self.parts = nn.Conv2d(widths[0], n_parts, 1)
         seen = 2 * deep + n_parts * (widths[0] + 4)
@@ -218,7 +281,7 @@ class PartsNet(nn.Module):
         )
 
     def forward(self, x: Tensor) -> tuple[Tensor, ...]:
-        """(N, 3, H, W) sRGB 0–1, H and W multiples of 32 → part logits (N, P, H/2, W/2), one (N, S) a head."""
+        """(N, 3, H, W) sRGB 0–1, sides multiples of 32 → part logits (N, P, H/2, W/2), one (N, S) a head."""
         color = torch.log(F.avg_pool2d(x, 2) ** 2.2 + 0.003)
         x = self.stem((x - 0.5) * 4)
         skips = []
@@ -354,7 +417,7 @@ def loss_of(task: Task, out: tuple[Tensor, ...], y: Tensor, answers: Tensor, wei
 
 @torch.no_grad()
 def judge(task: Task, net: nn.Module, data: Data, rows: Tensor, answers: Tensor) -> dict[str, Any]:
-    """Return overlap of each part and, for each question, hits, temperature and calibration on held-out rows."""
+    """Return overlap of each part and, for each question, hits and temperature on held-out rows."""
     net.eval()
     n = len(task.parts)
     counts = torch.zeros(n, n, device=rows.device, dtype=torch.float64)
@@ -378,9 +441,12 @@ def judge(task: Task, net: nn.Module, data: Data, rows: Tensor, answers: Tensor)
         p, best = (score / warm).softmax(1).max(1)
         hit = best == truth
         report[name] = {
-            "n": len(truth), "right": round(float(hit.float().mean()), 4), "temperature": round(float(warm), 3),
-            "sure": int((p > 0.9).sum()), "sure_right": int((hit & (p > 0.9)).sum()),
-        }  # fmt: skip
+            "n": len(truth),
+            "right": round(float(hit.float().mean()), 4),
+            "temperature": round(float(warm), 3),
+            "sure": int((p > 0.9).sum()),
+            "sure_right": int((hit & (p > 0.9)).sum()),
+        }
     return report
 
 
@@ -426,9 +492,6 @@ def train(task: Task, data: Data, minutes: float, batch: int, seed: int) -> tupl
     )
     weights = _weights(data, len(task.parts))
     optimizer = torch.optim.AdamW(net.parameters(), 2e-3, weight_decay=0.02)
-    average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
-    )
     begin, step, total = time.time(), 0, minutes * 60
     while (spent := time.time() - begin) < total:
         for group in optimizer.param_groups:
@@ -446,21 +509,31 @@ def train(task: Task, data: Data, minutes: float, batch: int, seed: int) -> tupl
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimizer.step()
-        average.update_parameters(net)
         step += 1
         if step % 500 == 0:
             print(f"{task.name} {spent:5.0f} s step {step} loss {float(loss.detach()):.3f}", flush=True)
-    final = average.module.eval()
+    final = net.eval()
     report = judge(task, final, data, data.rows[test], data.answers[test])
     record = {
-        "task": task.name, "parts": task.parts, "heads": task.heads, "size": task.size, "stride": STRIDE,
-        "parameters": size, "steps": step, "minutes": minutes, "batch": batch, "seed": seed,
-        "photos": len(data.x), "rows": len(rows), "held_out": report,
+        "task": task.name,
+        "parts": task.parts,
+        "heads": task.heads,
+        "size": task.size,
+        "stride": STRIDE,
+        "parameters": size,
+        "steps": step,
+        "minutes": minutes,
+        "batch": batch,
+        "seed": seed,
+        "photos": len(data.x),
+        "rows": len(rows),
+        "held_out": report,
         "by_style": {
-            name: judge(task, final, data, data.rows[test & (data.style[photo] == k)], data.answers[test & (data.style[photo] == k)])
-            for k, name in enumerate(("sculpted", "plain")) if bool((test & (data.style[photo] == k)).any())
+            name: judge(task, final, data, data.rows[some], data.answers[some])
+            for k, name in enumerate(("sculpted", "plain"))
+            if bool((some := test & (data.style[photo] == k)).any())
         },
-    }  # fmt: skip
+    }
     return final, record
 
 
@@ -483,11 +556,17 @@ def main() -> None:
     print(json.dumps(record["held_out"]), flush=True)
     args.out.mkdir(parents=True, exist_ok=True)
     net = net.cpu().float()
+    torch.save(net.state_dict(), args.out / f"{task.name}.pt")
     torch.onnx.export(
-        net, (torch.zeros(1, 3, task.size, task.size),), str(args.out / f"{task.name}.onnx"),
-        input_names=["picture"], output_names=["parts", *task.heads], opset_version=17, dynamo=False,
+        net,
+        (torch.zeros(1, 3, task.size, task.size),),
+        str(args.out / f"{task.name}.onnx"),
+        input_names=["picture"],
+        output_names=["parts", *task.heads],
+        opset_version=17,
+        dynamo=False,
         dynamic_axes={k: {0: "n"} for k in ("picture", "parts", *task.heads)},
-    )  # fmt: skip
+    )
     (args.out / f"{task.name}.json").write_text(json.dumps(record, indent=1) + "\n")
 
 
