@@ -7,7 +7,7 @@ import pytest
 from tests.reliability import textfiles
 
 
-@pytest.mark.parametrize(("kind", "count"), [("guide", 250), ("findings", 1500), ("regions", 1500)])
+@pytest.mark.parametrize(("kind", "count"), [("guide", 150), ("findings", 600), ("regions", 600)])
 def test_damaged_files_are_taken_or_refused_with_a_line(kind, count):
     tally = textfiles.mutated(kind, count)
     assert tally.total == count
