@@ -636,13 +636,15 @@ def _probability(
     rest, ``none`` is as sure as that.
     """
     flags = []
-    differs = _differs_probability(found, cal)
+    # Fade changes brightness too: where a person named both sides, a part of what is noticeable is asked for.
+    located = "step" in line.flags
+    differs = _differs_probability(found, cal, JUST_NOTICEABLE if located else 0.7 * JUST_NOTICEABLE)
     if _light_instead(found):
         flags.append("two_lights")
         differs = min(differs, 0.55)
     if "no_step" in line.flags:
         return (0.5 if differs > 0.3 else 1 - 0.5 * _LEAST_SURE - 0.5 * line.confidence * _UNMARKED), flags
-    if "step" not in line.flags:
+    if not located:
         return 0.5 + (differs - 0.5) * min(1.0, line.confidence + 0.1 if line.confidence else 1.0), flags
     if not _fades_so(found, quantities):
         flags.append("unlike_fade")
@@ -659,11 +661,11 @@ def _delta(quantities: dict[str, Quantity]) -> Array:
     return np.array([quantities[f"delta_{c}"].value for c in "Lab"])
 
 
-def _differs_probability(found: Difference, cal: Calibration) -> float:
+def _differs_probability(found: Difference, cal: Calibration, least: float) -> float:
     """Return the probability that the two sides differ noticeably in what light cannot change.
 
-    That part is ΔE00 at equal brightness: a shadow changes a* and b* too, but not the channels' ratios. Fade
-    that is just noticeable changes both, so that part of it is asked for.
+    That part is ΔE00 at equal brightness, which must exceed ``least``: a shadow changes a* and b* too, but
+    not the channels' ratios.
     """
     level = found.log * (1, 1, 0)
     value = float(delta_e_2000(*_labs(found, level, cal, np.zeros(2), 0.0)))
@@ -673,7 +675,7 @@ def _differs_probability(found: Difference, cal: Calibration) -> float:
         step[k] += found.u[k]
         moved.append(float(delta_e_2000(*_labs(found, step, cal, np.zeros(2), 0.0))) - value)
     u = math.hypot(*moved)
-    return float(np.clip(_phi((value - 0.7 * JUST_NOTICEABLE) / math.hypot(1.5 * u, 0.4)), 0.04, 0.97))
+    return float(np.clip(_phi((value - least) / math.hypot(1.5 * u, 0.4)), 0.04, 0.97))
 
 
 def _phi(z: float) -> float:
