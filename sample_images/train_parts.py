@@ -5,8 +5,8 @@
 Needs PyTorch and numpy; a GPU makes it minutes instead of a day. The files come from
 :mod:`sample_images.parts_data`, from seeds that no committed photo uses. What the networks are shown is meant
 to vary far more than the renderers do: color casts, exposure, blur, noise, turns, other backgrounds and
-things in front, so that they learn shapes and relations of color, not our lights. A training record with the figures
-on held-out renders lies beside each network.
+things in front, so that they learn shapes and relations of color, not our lights. A training record with the
+figures on held-out renders lies beside each network.
 """
 
 from __future__ import annotations
