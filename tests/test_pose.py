@@ -83,7 +83,7 @@ def test_points_are_turned_back_into_the_picture(monkeypatch):
             marks = [Point((x + 0.5) / width, (y + 0.5) / height) for _ in range(33)]
             return type("R", (), {"pose_landmarks": type("L", (), {"landmark": marks})})
 
-    monkeypatch.setattr(pose, "_model", Model)
+    monkeypatch.setattr(pose, "model", Model)
     picture = np.zeros((120, 80, 3), np.uint8)
     picture[30, 20] = 255
     for turn in range(4):
