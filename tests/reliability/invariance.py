@@ -82,8 +82,15 @@ class Pair:
 
     @property
     def shifts(self) -> Mapping[str, float]:
-        """By how many standard uncertainties of the difference each value moved."""
-        common = [name for name in self.before.quantities if name in self.after.quantities]
+        """By how many standard uncertainties of the difference each value moved.
+
+        Probabilities (``…_chance``) are judgements like a confidence, not measured values.
+        """
+        common = [
+            name
+            for name in self.before.quantities
+            if name in self.after.quantities and not name.endswith("_chance")
+        ]
         return {
             name: shift(
                 self.before.quantities[name],
