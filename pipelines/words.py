@@ -215,10 +215,21 @@ def percent(p: float) -> str:
 def numbers(record: TraitRecord) -> list[str]:
     """Return the record's quantities in words, in the order in which they were measured.
 
-    L* is left out where it stands as lightness already.
+    L* is left out where it stands as lightness already; the chance that a number is a sign of something
+    stands behind it.
     """
     skip = {"lab_L"} if "lightness" in record.quantities else set()
-    return [quantity(name, q) for name, q in record.quantities.items() if name not in skip]
+    skip |= {name for name in record.quantities if name.endswith("_chance")}
+    return [
+        quantity(name, q) + _chance(record.quantities.get(f"{name}_chance"))
+        for name, q in record.quantities.items()
+        if name not in skip
+    ]
+
+
+def _chance(q: Quantity | None) -> str:
+    """How likely it is that a number means something, where that was judged: `` (a sign: 11 %)``."""
+    return "" if q is None else f" (a sign: {percent(q.value)})"
 
 
 def reading(record: TraitRecord) -> list[str]:

@@ -266,3 +266,10 @@ def test_remarks_are_words():
 def test_what_cannot_be_told_is_said_without_two_negations(trait, candidates, told):
     record = TraitRecord.withheld(trait, Reason.AMBIGUOUS, "t/1", "?", candidates=candidates)
     assert words.finding(record) == told
+
+
+def test_the_chance_of_a_sign_stands_behind_its_number():
+    quantities = {"gloss": Quantity(0.51, 0.25), "gloss_chance": Quantity(0.12, 0.0)}
+    record = TraitRecord.stated("lip_repaint_signs", "none", 0.8, "t/1", quantities=quantities)
+    (text,) = words.numbers(record)
+    assert text.endswith("0.5 ± 0.2 (a sign: 12 %)")
