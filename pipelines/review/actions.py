@@ -56,7 +56,7 @@ PLACE_WORDS: Final[Mapping[str, str]] = {
     "covered": "Vinyl once covered",
     "exposed": "Vinyl always bare",
     "mark": "Mold mark",
-    "neutral": "Gray card",
+    "neutral": "Gray card or chart",
 }
 
 VIEW_WORDS: Final[Mapping[View, str]] = {

@@ -75,7 +75,9 @@ class Room:
 
     async def _warm(self) -> None:
         with contextlib.suppress(RakelightError):
-            await self.crew.hand.ask(Job("warm"), rank=1)
+            await asyncio.gather(
+                self.crew.pictures.ask(Job("wake"), rank=0), self.crew.hand.ask(Job("warm"), rank=0)
+            )
 
     def close(self) -> None:
         """End the watching, what is told to pages, and all processes."""

@@ -127,12 +127,24 @@ def _answer(job: Job, tell: Callable[[Any], None]) -> Reply:
 
 
 def warm(*, tell: Callable[[Any], None]) -> None:
-    """Import what the first reading would wait for."""
+    """Load what the first reading would wait for, by looking at a picture of nothing."""
     import importlib
+
+    import numpy as np
+
+    from vision.photo import Photo
 
     for module in ("eyeliner", "iris", "lips", "ear_stain", "sheen", "fade", "foot_holes", "neutral"):
         importlib.import_module(f"vision.{module}")
-    importlib.import_module("vision.locate.face_model").load()
+    examine(Photo.from_array(np.full((320, 240, 3), 128, np.uint8)))
+
+
+def wake(*, tell: Callable[[Any], None]) -> None:
+    """Load what makes pictures."""
+    import importlib
+
+    for module in ("vision.photo", "vision.draw", "vision.relief"):
+        importlib.import_module(module)
 
 
 def read(

@@ -336,7 +336,7 @@ const acts = {
   fix: (name) => editPlace(name, false),
   draw: (name) => editPlace(name, true),
   drop: (name, absent) => step({ do: "drop_place", photo: page.photo.id, name, absent }),
-  sayMark: () => { chooseTab("hands"); requestAnimationFrame(() => document.getElementById("hand-mark_text")?.focus()); },
+  sayMark: () => { chooseTab("hands"); $("seen-too").open = true; $("hand-mark_text")?.focus(); },
   who: (name) => step({ do: "who", name }),
   finding: (name, value) => step({ do: "finding", name, value }),
   copy: async () => {
@@ -465,6 +465,7 @@ async function showRoom() {
     room = await api.room();
   } catch (error) {
     failed(error);
+    page.timer = setTimeout(showRoom, 2000);
     return;
   }
   page.lot = room.lot;

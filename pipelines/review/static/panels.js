@@ -153,7 +153,9 @@ export function handsPage({ hands, remarks }, act) {
     h("div.field", {}, h("label", { for: "who" }, "Who looked"),
       h("input", { id: "who", type: "text", maxLength: 80, autocomplete: "off", "data-key": "who", value: hands.who, onchange: (e) => act.who(e.target.value) })),
     remarks.map((r) => h("p.soft", {}, r)),
-    groups.map(([words, items]) => items.length ? h("section", {}, h("h3", {}, words), items.map((i) => hand(i, hands.sure, act))) : null),
+    groups.map(([words, items], n) => items.length
+      ? h("details.group", { open: n === 0 || items.some((i) => i.value), id: n ? "seen-too" : undefined },
+        h("summary", { "data-key": `group-${n}` }, h("h3", {}, words)), items.map((i) => hand(i, hands.sure, act))) : null),
   ];
 }
 

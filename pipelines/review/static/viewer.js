@@ -386,13 +386,13 @@ export class Viewer {
     const words = edit.drawing
       ? `Draw “${edit.label}”: drag a box, or click its corners`
       : `“${edit.label}”: drag a corner, or the whole`;
-    this.editBar.replaceChildren(
+    this.editBar.replaceChildren(...[
       h("p", {}, words),
       edit.drawing && h("button.plain", { type: "button", onclick: () => this.placeBox() }, "Put a box here"),
       edit.drawing && h("button.plain", { type: "button", onclick: () => this.finishDrawing() }, "Close outline"),
       !edit.drawing && h("button.plain", { type: "button", onclick: () => this.startDrawing({ name: edit.name, label: edit.label }) }, "Draw anew"),
       h("button.plain", { type: "button", onclick: () => this.stopEditing() }, "Done"),
-    );
+    ].filter(Boolean));
   }
 
   editNodes() {
