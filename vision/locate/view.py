@@ -245,7 +245,7 @@ def _override(places: Places, given: Mapping[str, Region]) -> Places:
         if f"{side}_sole" in given and given[f"{side}_sole"].polygons
     ]
     if soles:
-        places = replace(places, soles=tuple(soles))
+        places = replace(places, soles=(*soles, *_others(places.soles, soles)))
     for side, part in _FEET.items():
         if f"{side}_hole" in given and given[f"{side}_hole"].polygons:
             hole = given[f"{side}_hole"].polygons[0]
@@ -261,6 +261,23 @@ def _override(places: Places, given: Mapping[str, Region]) -> Places:
         exposed = given.get("exposed", found.exposed if found else empty)
         places = replace(places, line=LinePlace(covered, exposed, confidence=1.0, flags=("given",)))
     return places
+
+
+def _others(found: tuple[SolePlace, ...], given: list[SolePlace]) -> list[SolePlace]:
+    """Return the soles that were found beside those a person outlined: other feet at other places."""
+    parts = {sole.part for sole in given}
+    outlines = [np.asarray(sole.outline, np.float32) for sole in given]
+    return [
+        sole
+        for sole in found
+        if sole.part not in parts
+        and all(cv2.pointPolygonTest(o, _middle(sole.outline), False) < 0 for o in outlines)
+    ]
+
+
+def _middle(polygon: Polygon) -> tuple[float, float]:
+    x, y = np.mean(np.asarray(polygon, float), axis=0)
+    return float(x), float(y)
 
 
 def _with_hole(soles: tuple[SolePlace, ...], hole: Polygon, part: str) -> tuple[SolePlace, ...]:
