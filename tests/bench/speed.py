@@ -133,7 +133,7 @@ def _stages(place: Path, short: bool) -> Iterator[Row]:
             with clocks("print"):
                 likeness.fingerprint(photo)
         spent = clocks.seconds
-        spent["measure"] = spent["all"] - spent["locate"] - spent["white"]
+        spent["measure"] = spent["all"] - spent["locate"] - spent["white"]  # the reading of marks included
         total = spent["load"] + spent["all"]
         cells = " ".join(f"{spent[stage] / decode:9.1f}" for stage in stages)
         number = min(len(sources[shown]), 1 if short else 3)
@@ -146,19 +146,23 @@ def _stages(place: Path, short: bool) -> Iterator[Row]:
 
 @contextlib.contextmanager
 def _timed_engine(ocr: Any, clocks: Clock) -> Iterator[None]:
-    """The OCR engine is a process of its own: its wall time is counted."""
+    """The OCR engine may be a process of its own: its wall time is counted, which other load lengthens."""
     engine = ocr.default_engine()
 
     class Timed:
         def __getattr__(self, name: str) -> Any:
-            return getattr(engine, name)
+            found = getattr(engine, name)
+            if not callable(found):
+                return found
 
-        def read(self, *arguments: Any, **rest: Any) -> Any:
-            start = time.perf_counter()
-            try:
-                return engine.read(*arguments, **rest)
-            finally:
-                clocks.seconds["read mark"] += time.perf_counter() - start
+            def timed(*arguments: Any, **rest: Any) -> Any:
+                start = time.perf_counter()
+                try:
+                    return found(*arguments, **rest)
+                finally:
+                    clocks.seconds["read mark"] += time.perf_counter() - start
+
+            return timed
 
     with _patched(ocr, "default_engine", Timed):
         yield
