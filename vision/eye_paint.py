@@ -223,6 +223,12 @@ def eye_calibration(eyes: list[EyePaint], calibration: Calibration) -> Calibrati
     )
 
 
+def lit_as(eye: EyePaint, calibration: Calibration) -> Calibration:
+    """Return the calibration with the exposure that this eye's own white shows; its color is kept."""
+    shown = float(replace(calibration, exposure=None).apply(eye.white_rgb) @ LUMA)
+    return replace(calibration, exposure=WHITE_REFLECTANCE / max(shown, 1e-4), u_exposure=U_WHITE_REFLECTANCE)
+
+
 def lay_strip(view: FaceView, skin: Array, eye: EyePaint) -> Strip:
     """Lay the surroundings of the upper rim straight."""
     tangent = np.gradient(eye.rim, axis=0)

@@ -13,7 +13,7 @@ How a dealer would be misled, and what stands against it:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import erf
 
 import cv2
@@ -21,11 +21,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.calibration import Calibration
-from vision.color import ColorReading, delta_e_2000, name_reading, pool, read_color
-from vision.eye_paint import LUMA, EyePaint, Strip, eye_calibration, lab_of, lay_strip, relative
+from vision.color import ColorReading, delta_e_2000, read_color
+from vision.eye_paint import LUMA, EyePaint, Strip, eye_calibration, lab_of, lay_strip, lit_as, relative
 from vision.face_reading import FaceReading, read_face, refuse
 from vision.face_view import FaceView
 from vision.locate.places import FacePlace
+from vision.paint_names import name_line
 from vision.photo import Photo
 from vision.traits import Reason, Region, Trait, TraitRecord
 
@@ -39,8 +40,13 @@ LEAST_FACE_PX = 55.0
 #: Thickness in face widths from which a black band is more than a lash line (from memory of such dolls).
 BLACK_WIDTH = 0.0152
 
-#: How much rarer liners of other colors are than blue, brown or black ones (a guess, no source).
-RARE = 0.3
+#: Share of the skin's light that reaches dark paint beside it by blur, the lens and the vinyl below (a guess
+#: between a hundredth and some hundredths, from memory of veiling glare).
+VEIL = 0.02
+
+#: Uncertainty that mirrored surroundings leave in each channel of dark paint, as a share of the skin's light:
+#: Fresnel reflection of lacquer is 4 %, surroundings are dimmer than the lamp and differ in color by a part.
+GLOSS = 0.015
 
 #: Levels at which the band's color is sampled between rim and upper edge.
 FRACTIONS = 12
@@ -56,7 +62,8 @@ class Band:
     ``width`` is its median thickness in face widths and ``width_px`` in pixels of the original; ``coverage``
     the part of the rim it runs along and ``seen`` the part where band or bare lid shows; ``core`` the (N, 3)
     linear pixels its color is read from, ``bare`` the (3,) linear skin beside them; ``solid`` how far the
-    core is paint and not blur, 0–1.
+    core is paint and not blur, 0–1; ``blur`` the photo's blur at the eye in face widths (standard deviation);
+    ``footing`` the share of its columns that rest on white paint.
     """
 
     width: float
@@ -68,6 +75,8 @@ class Band:
     solid: float
     mask: Mask
     n_pixels: int
+    blur: float
+    footing: float = 0.0
 
 
 def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
@@ -94,18 +103,22 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
     if not eyes:
         return _withheld(Reason.NOT_LOCATED, "No painted eye was found; send a sharp photo from the front.")
     white = eye_calibration(eyes, cal)
-    bands = [find_band(reading.view, lay_strip(reading.view, reading.skin, eye), eye, white) for eye in eyes]
-    bands = [band for band in bands if band.seen > 0.55]
-    if not bands:
+    found = [
+        (find_band(reading.view, lay_strip(reading.view, reading.skin, eye), eye, white), eye) for eye in eyes
+    ]
+    found = [(band, eye) for band, eye in found if band.seen > 0.55]
+    if not found:
         return _withheld(
             Reason.OCCLUDED, "Hair or shadow covers the lids; send a photo with the fringe held back."
         )
-    results = [_judge(band, white) for band in bands]
-    return _combine(reading, bands, results, white)
+    # A card tells what white is, but the eyes may lie in other shade: their own white tells how light.
+    results = [_judge(band, lit_as(eye, white)) for band, eye in found]
+    return _combine(reading, [band for band, _ in found], results, white)
 
 
 def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> Band:
     """Find the painted band that lies on the upper rim, in the strip above it."""
+    strip = _along_the_rim(strip)
     light, warmth, green = relative(strip.linear, strip.skin)
     light, warmth, green = _level(light, warmth, green, strip)
     unit, rim = view.unit, strip.rim_row
@@ -120,20 +133,24 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
     bare_seen = (~(dark | tinted))[above].mean(axis=0) > 0.25
     seen = float((covered | bare_seen).mean())
     mask = _to_view(view, strip, band)
+    blur = eye.edge_px * view.scale / unit
     if coverage < 0.25:
-        return Band(0.0, 0.0, coverage, seen, np.empty((0, 3)), np.ones(3), 0.0, mask, 0)
+        return Band(0.0, 0.0, coverage, seen, np.empty((0, 3)), np.ones(3), 0.0, mask, 0, blur)
     # The band tapers: color is read where it is thick, leaving out columns with hair or wings in them.
     usual = float(np.quantile(heights[covered], 0.75))
     thick = covered & (heights >= 0.6 * usual) & (heights <= 1.8 * usual)
     # Where the rim was fitted too low the iris reaches into the band: prefer columns that rest on white.
     on_white = thick & _rests_on_white(strip, band, eye, unit)
-    if np.count_nonzero(on_white) >= 0.2 * np.count_nonzero(thick):
+    footing = int(np.count_nonzero(on_white)) / max(1, int(np.count_nonzero(thick)))
+    if footing >= 0.2:
         thick = on_white
     profile, bare = _profile(strip, band, thick)
-    core = _core(profile, np.median(bare, axis=0), cal)
     width_px = usual / view.scale
-    # A line of width w under a blur of σ reaches erf(w / (2√2 σ)) of its own color in the middle.
     sigma = float(np.hypot(eye.edge_px, 0.6))
+    # Blur, and color stored at half the resolution, reach into the band from both its edges.
+    edge = float(np.clip((1.3 * sigma + 0.7) / width_px, 0.1, 0.42))
+    core = _core(profile, np.median(bare, axis=0), cal, edge)
+    # A line of width w under a blur of σ reaches erf(w / (2√2 σ)) of its own color in the middle.
     return Band(
         width=float(np.median(heights[covered])) / unit,
         width_px=width_px,
@@ -144,7 +161,15 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
         solid=erf(0.6 * width_px / (2.83 * sigma)),
         mask=mask,
         n_pixels=view.original_pixels(mask),
+        blur=blur,
+        footing=footing,
     )
+
+
+def _along_the_rim(strip: Strip) -> Strip:
+    """Smooth along the rim, where paint changes slowly: noise goes, the line's thickness stays."""
+    smooth = cv2.GaussianBlur(strip.linear, (0, 0), sigmaX=2.5, sigmaY=1e-3)
+    return replace(strip, linear=np.asarray(smooth, np.float64))
 
 
 def _rests_on_white(strip: Strip, band: Mask, eye: EyePaint, unit: float) -> Mask:
@@ -174,16 +199,20 @@ def _profile(strip: Strip, band: Mask, columns: Mask) -> tuple[Array, Array]:
     return strip.linear[at, picked], strip.skin[np.minimum(high + 2, len(rows) - 1), picked]
 
 
-def _core(profile: Array, bare: Array, cal: Calibration) -> Array:
+def _core(profile: Array, bare: Array, cal: Calibration, edge: float) -> Array:
     """Choose the height at which the band shows its own color; (N, 3) linear pixels.
 
-    A lash line may run along the rim and blur mixes skin in at the upper edge, so the band is read a little
-    above its middle; a level that is farther from all that skin, black and white can mix to goes before.
+    A lash line may run along the rim and blur mixes skin in within ``edge`` (a share of the height) of both
+    edges, so the band is read a little above its middle; a level that is farther from all that skin, black
+    and white can mix to goes before.
     """
     medians = np.median(profile, axis=1)
     color = np.convolve([mixing_distance(m, bare, cal) for m in medians], np.ones(3) / 3, "same")
-    middle = round(0.58 * FRACTIONS)
-    level = 1 + int(np.argmax(color[1:-1]))
+    steps = (np.arange(FRACTIONS) + 0.5) / FRACTIONS
+    inner = np.flatnonzero((steps >= edge) & (steps <= 1 - edge))
+    inner = inner[(inner > 0) & (inner < FRACTIONS - 1)]
+    middle = int(np.clip(round(0.58 * FRACTIONS), inner[0], inner[-1]))
+    level = int(inner[np.argmax(color[inner])])
     if color[level] < 8 or color[level] < 1.5 * color[middle]:
         level = middle
     return profile[level - 1 : level + 2].mean(axis=0)
@@ -245,25 +274,26 @@ def _to_view(view: FaceView, strip: Strip, band: Mask) -> Mask:
 def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading | None]:
     """Probabilities of the states for one eye and the color of its paint."""
     if band.coverage < 0.25 or band.width < 0.004:
-        return {"none": 0.85, "black": 0.05, "blue": 0.03, "brown": 0.04, "other": 0.03}, None
+        return _unseen(band), None
     mean = np.median(band.core, axis=0)
     spread = np.cov(band.core.T) if len(band.core) > 3 else np.diag((0.1 * mean + 0.002) ** 2)
     few = float(np.clip(len(band.core) / 8, 2, band.n_pixels / 6 + 2))
     # What blur leaves of the skin in the core is not known better than about half of itself.
     left = 0.5 * (1 - band.solid) * (band.bare - mean)
-    color = read_color(mean, spread / few + np.outer(left, left) + 2e-6 * np.eye(3), cal)
-    names = name_reading(color)
-    blue, brown = pool(names, "blue"), pool(names, "brown", "orange")
-    black = pool(names, "black") + (pool(names, "gray") if color.lab[0] < 40 else 0.0)
-    # Other colors are seldom met: what lies beside a usual one is more likely that one, misread.
-    other = RARE * max(0.0, 1 - blue - brown - black)
-    blue, brown, black, other = (v / (blue + brown + black + other) for v in (blue, brown, black, other))
-    plain = {"blue": blue, "brown": brown, "other": other, "black": black}
-    mixed = _unless_mixed(mixing_distance(mean, band.bare, cal), color, plain)
-    # A band several pixels wide shows its own color; a narrow one may be a black line blurred over skin, or
-    # have taken on the skin's color where the file stores color at half the resolution.
+    # Light that skin and lens spread over dark paint, of about the skin's color, and color that the file
+    # smears into narrow lines: half of what is likely is taken off, and it is known no better than that.
+    veil = VEIL * band.bare
+    smeared = float(np.exp(-band.width_px / 3.5))
+    smear = smeared * (band.bare * float(mean @ LUMA / (band.bare @ LUMA)) - mean)
+    # Gloss mirrors the surroundings, of whatever color, at some 4 % of their light.
+    gloss = GLOSS * float(band.bare @ LUMA) * np.asarray(cal.neutral_rgb)
+    unknown = np.outer(left, left) + np.outer(veil, veil) + np.outer(smear, smear) + np.diag(gloss**2)
+    noise = spread / few + 2e-6 * np.eye(3)
+    color = read_color(np.maximum(mean - veil, 0.3 * mean), noise + unknown, cal)
+    names = name_line(read_color(mean, noise, cal), band.bare, 1 - band.solid, smeared, cal)
+    out = {name: names[name] for name in ("blue", "brown", "black", "other")}
+    # Where the blur is wider than the line, a lash line and a brown one look alike.
     resolved = float(np.clip((band.solid - 0.7) / 0.25, 0, 1) * np.clip((band.width_px - 2.5) / 2.5, 0, 1))
-    out = {name: resolved * p + (1 - resolved) * mixed[name] for name, p in plain.items()}
     dark = float(1 / (1 + np.exp(-(band.width - BLACK_WIDTH) / 0.0035)))
     dark = 0.5 + (dark - 0.5) * min(1.0, 0.3 + band.solid)
     out["none"] = out["black"] * (1 - dark)
@@ -272,19 +302,18 @@ def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading
     thin = (1 - resolved) * (1 - dark) * 0.6
     out["none"] += thin * (out["brown"] + out["other"])
     out["brown"], out["other"] = (1 - thin) * out["brown"], (1 - thin) * out["other"]
-    return out, color
+    # What does not rest on white anywhere, or is as thick as an iris is wide, may be iris or shade.
+    placed = float(np.clip((band.footing - 0.1) / 0.3, 0, 1) * np.clip((0.085 - band.width) / 0.02, 0, 1))
+    return _soften(out, 0.3 + 0.7 * placed), color
 
 
-def _unless_mixed(distance: float, color: ColorReading, names: dict[str, float]) -> dict[str, float]:
-    """Probabilities of the names when the reading may be black mixed with skin.
-
-    A color counts as far as it lies from all such mixtures by more than it is uncertain.
-    """
-    u = 2.5 + 0.35 * float(np.hypot(*color.u_lab[1:]))
-    colored = float(1 / (1 + np.exp(-(distance - 1.6 * u) / (0.5 * u))))
-    hue = max(names["blue"] + names["brown"] + names["other"], 1e-6)
-    out = {name: colored * names[name] / hue for name in ("blue", "brown", "other")}
-    return out | {"black": 1 - colored}
+def _unseen(band: Band) -> dict[str, float]:
+    """Probabilities where no band was made out: as far as the photo is sharp enough to show one, none."""
+    sharp = float(np.clip((0.012 - band.blur) / 0.005, 0, 1))
+    traces = float(np.clip((band.coverage - 0.08) / 0.2, 0, 1))
+    none = 0.4 + 0.45 * sharp * (1 - 0.5 * traces)
+    rest = 1 - none
+    return {"none": none, "black": 0.35 * rest, "brown": 0.25 * rest, "blue": 0.2 * rest, "other": 0.2 * rest}
 
 
 def _combine(

@@ -55,7 +55,8 @@ class LipPaint:
 
     ``lip`` is the molded lip as best known, ``paint`` the painted pixels, ``glare`` pixels that tell nothing;
     ``contrast`` the paint's distance from bare skin in log channel ratios and ``unrest`` that of bare skin
-    from place to place; ``belt`` half the width of the doubt around the lip's outline.
+    from place to place; ``belt`` half the width of the doubt around the lip's outline; ``stray`` the area of
+    strongly red pixels that are taken for no paint ÷ face width².
     """
 
     lip: Mask
@@ -65,6 +66,7 @@ class LipPaint:
     contrast: float
     unrest: float
     belt: float
+    stray: float = 0.0
 
 
 def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
@@ -132,7 +134,9 @@ def _find_paint(reading: FaceReading) -> LipPaint | None:
     whole = paint | _mirrored(view, paint)
     lip = _fit_lip(view, outline, whole, glare) if contrast > 2.5 * unrest else start
     lip = _settle_edge(lip, whole, paint, belt)
-    return LipPaint(lip, _upper_half(view, lip), paint, glare, contrast, unrest, belt)
+    red = grown(start, 0.09 * unit) & (tint[..., 1] < -0.5) & ~grown(paint, 0.02 * unit) & view.valid
+    stray = float(np.count_nonzero(red & below_nose) / unit**2)
+    return LipPaint(lip, _upper_half(view, lip), paint, glare, contrast, unrest, belt, stray)
 
 
 def _painted(strength: Array, contrast: float, unrest: float, where: Mask, unit: float) -> Mask:
@@ -418,8 +422,11 @@ _SENTENCES = {
 
 
 def visibility(found: LipPaint) -> float:
-    """How surely paint can be told from bare skin here, 0–1; near 0 means that nothing like paint shows."""
-    return float(1 / (1 + np.exp(-(found.contrast - max(0.16, 2.5 * found.unrest)) / 0.03)))
+    """How surely paint can be told from bare skin here, 0–1; near 0 means that nothing like paint shows.
+
+    Shade, blush and light thrown back in the folds of bare lips reach some tenths; so does the palest paint.
+    """
+    return float(1 / (1 + np.exp(-(found.contrast - max(0.52, 2.5 * found.unrest)) / 0.09)))
 
 
 def _states(
@@ -431,7 +438,9 @@ def _states(
     less_bare = normal.cdf((BARE - cover) / u_cover)
     full = normal.cdf((cover - FULL) / u_cover)
     # Without contrast the mouth is bare or its paint is as pale as the skin: nobody can tell which.
-    pale = 0.30 + 0.4 * min(1.0, found.contrast / 0.16)
+    pale = 0.12 + 0.5 * min(1.0, found.contrast / 0.32)
+    # Strong paint beside the lips as placed says that they are misplaced, not that they are bare.
+    pale += (1 - pale) * 0.7 * min(1.0, found.stray / 0.004)
     bare = seen * less_bare + (1 - seen) * (1 - pale)
     rest = max(0.0, 1 - bare)
     full_share = full / max(full + (1 - less_bare - full), 1e-6) if less_bare < 1 else 0.5

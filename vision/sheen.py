@@ -6,6 +6,10 @@ even a flash over a wide soft lobe, while a greasy film keeps highlights narrow.
 on top of the skin that is narrower than a few hundredths of the face's width. No published threshold for
 one photo is known, and one photo gives no gloss units: the state is careful.
 
+A highlight must show twice, for either sign alone misleads: it is lighter than the skin beside it (so are
+noses and cheekbones, by their form) and it is whiter, of the light's color instead of the skin's (so are
+scuffs and noise). Where the two do not agree nothing is said.
+
 How a dealer would be misled, and what stands against it: one bright side of the face, or an even sheen of a
 window (too broad to count); a painted or scratched line (a highlight is whiter than skin, not darker or
 redder); an overexposed face (withheld); noise of a dark photo (its spread is taken off); dim even light that
@@ -21,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.calibration import Calibration
-from vision.eye_paint import relative
+from vision.eye_paint import LUMA, eye_calibration, relative
 from vision.face_reading import FaceReading, read_face, refuse
 from vision.face_view import blurred
 from vision.locate.face import OVAL
@@ -30,7 +34,7 @@ from vision.photo import Photo, linear
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.SKIN_SHEEN
-METHOD = "sheen/2"
+METHOD = "sheen/3"
 
 #: A pixel lies under a highlight when it is lighter than its surroundings by this (natural logarithm).
 HIGHLIGHT = 0.12
@@ -51,13 +55,15 @@ class Highlights:
 
     ``fraction`` is their share of the skin; ``peak`` how much lighter than its surroundings the strongest
     percent of the skin is (natural logarithm), ``noise`` the same on the dark side, where no highlight can
-    be; ``clipped`` the share of skin at the sensor's limit.
+    be; ``clipped`` the share of skin at the sensor's limit. ``whiter`` is how much light of the lamp's own
+    color lies on the strongest percent of the skin, beyond its surroundings, ÷ the skin's usual light.
     """
 
     fraction: float
     peak: float
     noise: float
     clipped: float
+    whiter: float
     mask: Mask
 
 
@@ -69,16 +75,16 @@ def measure(photo: Photo, place: FacePlace | Region, cal: Calibration) -> TraitR
     A ``skin_sheen`` record: matte or greasy, with ``highlight_fraction`` (0–1). The white reference is not
     needed: highlights are judged against the skin beside them.
     """
-    del cal
     if isinstance(place, Region):
-        return _measure_region(photo, place)
+        return _measure_region(photo, place, cal)
     reading = read_face(photo, place)
     refused = refuse(reading, TRAIT, METHOD)
     if refused is not None:
         return refused
     view = reading.view
     mask = _face_skin(reading)
-    found = find_highlights(view.linear, mask, view.unit)
+    white = eye_calibration(reading.eyes, cal)
+    found = find_highlights(view.linear, mask, view.unit, np.asarray(white.neutral_rgb))
     if found is None:
         return _withheld(Reason.OCCLUDED, "Too little bare skin is in view to judge its sheen.")
     return _record(
@@ -87,7 +93,7 @@ def measure(photo: Photo, place: FacePlace | Region, cal: Calibration) -> TraitR
     )  # fmt: skip
 
 
-def _measure_region(photo: Photo, place: Region) -> TraitRecord:
+def _measure_region(photo: Photo, place: Region, cal: Calibration) -> TraitRecord:
     """Judge the bare skin inside polygons of the photo."""
     x0, y0, x1, y1 = (round(v) for v in place.bounds)
     x0, y0 = max(0, x0), max(0, y0)
@@ -101,7 +107,7 @@ def _measure_region(photo: Photo, place: Region) -> TraitRecord:
         points = (np.asarray(polygon) - [x0, y0]) * scale
         cv2.fillPoly(mask, [np.round(points).astype(np.int32)], 1)
     unit = float(np.sqrt(np.count_nonzero(mask)))
-    found = find_highlights(linear(small), mask.astype(bool), unit)
+    found = find_highlights(linear(small), mask.astype(bool), unit, np.asarray(cal.neutral_rgb))
     if found is None:
         return _withheld(Reason.OCCLUDED, "Too little bare skin is in view to judge its sheen.")
     return _record(found, place, round(np.count_nonzero(mask) / scale**2), 0.8)
@@ -146,7 +152,7 @@ def _shrink(mask: Mask, by: float) -> Mask:
     return cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5) > by
 
 
-def find_highlights(rgb: NDArray[np.float32], skin: Mask, unit: float) -> Highlights | None:
+def find_highlights(rgb: NDArray[np.float32], skin: Mask, unit: float, neutral: Array) -> Highlights | None:
     """Find light on the skin that is narrower than ``NARROW``.
 
     Parameters
@@ -157,6 +163,8 @@ def find_highlights(rgb: NDArray[np.float32], skin: Mask, unit: float) -> Highli
         (H, W) bool: bare skin.
     unit
         Width of the face, or of the skin's area, in pixels of ``rgb``.
+    neutral
+        (3,) linear RGB of a neutral surface: the light's color.
 
     Returns
     -------
@@ -170,7 +178,7 @@ def find_highlights(rgb: NDArray[np.float32], skin: Mask, unit: float) -> Highli
         half = (width // 2, height // 2)
         small = cv2.resize(rgb, half, interpolation=cv2.INTER_AREA)
         inside = cv2.resize(skin.astype(np.uint8), half, interpolation=cv2.INTER_NEAREST)
-        found = find_highlights(np.asarray(small, np.float32), inside.astype(bool), unit / 2)
+        found = find_highlights(np.asarray(small, np.float32), inside.astype(bool), unit / 2, neutral)
         if found is None:
             return None
         back = cv2.resize(found.mask.astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST)
@@ -187,13 +195,37 @@ def find_highlights(rgb: NDArray[np.float32], skin: Mask, unit: float) -> Highli
     above = cv2.morphologyEx(light, cv2.MORPH_TOPHAT, kernel)
     below = cv2.morphologyEx(light, cv2.MORPH_BLACKHAT, kernel)
     mask = skin & (above > HIGHLIGHT)
+    sheen = _light_on_top(smooth, skin, neutral)
+    whiter = cv2.morphologyEx(sheen, cv2.MORPH_TOPHAT, kernel)
+    darker = cv2.morphologyEx(sheen, cv2.MORPH_BLACKHAT, kernel)
     return Highlights(
         fraction=float(mask.sum() / skin.sum()),
         peak=float(np.quantile(above[skin], 0.99)),
         noise=float(np.median(below[skin])),
         clipped=float((skin & (rgb[..., 1] > 0.985)).sum() / skin.sum()),
+        # Noise of color reaches as far to the one side as to the other.
+        whiter=float(np.quantile(whiter[skin], 0.99) - 0.6 * np.quantile(darker[skin], 0.95)),
         mask=mask,
     )
+
+
+def _light_on_top(rgb: Array, skin: Mask, neutral: Array) -> NDArray[np.float32]:
+    """Part each pixel into skin and mirrored light (dichromatic reflection); return the light's share.
+
+    Shafer (1985), 10.1002/col.5080100409: what a dielectric mirrors has the light's color, what it scatters
+    the body's. Where red has left the sensor's range, green and blue alone decide.
+
+    Returns
+    -------
+    (H, W) float32 luminance of the mirrored light ÷ the skin's median luminance; off the skin its median.
+    """
+    body = np.median(rgb[skin], axis=0)
+    body, light = body / (body @ LUMA), neutral / (neutral @ LUMA)
+    usual = float(np.median(rgb[skin] @ LUMA))
+    whole = np.linalg.pinv(np.stack([body, light], axis=1))[1]
+    without_red = np.linalg.pinv(np.stack([body[1:], light[1:]], axis=1))[1]
+    share = np.where(rgb[..., 0] > 0.97, rgb[..., 1:] @ without_red, rgb @ whole) / max(usual, 1e-4)
+    return np.where(skin, share, np.median(share[skin])).astype(np.float32)
 
 
 def _record(found: Highlights, region: Region, n_pixels: int, trust: float) -> TraitRecord:
@@ -205,18 +237,20 @@ def _record(found: Highlights, region: Region, n_pixels: int, trust: float) -> T
             quantities=quantities, region=region, n_pixels=n_pixels,
         )  # fmt: skip
     peak = found.peak - 2 * found.noise
-    # Soft light from all around hides grease: the lack of highlights says less than their presence.
-    odds = float(np.clip((peak - 0.36) / 0.07, -1.2, 3))
-    # How strong a highlight looks depends on the size of the lamp as much as on the skin, which one photo
-    # cannot part: strong but few highlights say less for grease, and many weak ones less for matte skin.
-    enough = found.fraction / 0.10 if odds > 0 else (0.08 - found.fraction) / 0.05
-    odds *= float(np.clip(enough, 0.0, 1.0))
+    lighter = float(np.clip((peak - 0.36) / 0.10, -2.0, 2.0))
+    # Mirrored light as strong as the skin's own is gloss under any lamp; a third of it may be either.
+    strong, weak = np.log(max(found.whiter, 1e-3) / 0.85), np.log(max(found.whiter, 1e-3) / 0.35)
+    whiter = float(np.clip(max(strong, 0.0) / 0.2 + min(weak, 0.0) / 0.2, -2.5, 2.5))
+    agree = whiter * lighter > 0
+    odds = whiter + 0.5 * lighter if agree else 0.25 * (whiter + lighter)
     flags: tuple[str, ...] = ()
-    if found.fraction < 0.006 and peak > 0.3:
+    if found.fraction < 0.006 and odds > 0:
         # One tiny spot: a lamp's mirror image may come from a chip of gloss or a speck.
         odds *= 0.4
         flags = ("few_highlights",)
-    greasy = 0.5 + 0.70 * min(1.0, trust) * (1 / (1 + float(np.exp(-odds))) - 0.5)
+    # Soft light from all around hides grease: the lack of highlights says less than their presence.
+    reach = 0.74 if odds > 0 else 0.48
+    greasy = 0.5 + reach * min(1.0, trust) * (1 / (1 + float(np.exp(-odds))) - 0.5)
     return TraitRecord.decide(
         TRAIT, {"greasy": greasy, "matte": 1 - greasy}, METHOD,
         "Cannot tell greasy from matte skin here. Send a photo in soft daylight, without flash.",
