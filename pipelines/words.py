@@ -130,6 +130,8 @@ FLAG_WORDS: Mapping[str, str] = {
     "doubtful_doll": "perhaps no doll",
     "weak_contrast": "little contrast between paint and vinyl",
     "few_highlights": "few highlights",
+    "second_opinion": "two independent readings agree",
+    "opinions_differ": "two independent readings differ",
     "over_border": "paint beyond the molded border",
     "ragged_edge": "uneven edge of the paint",
     "second_red": "a second color within the paint",

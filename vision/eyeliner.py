@@ -28,6 +28,7 @@ from vision.face_view import FaceView
 from vision.locate.places import FacePlace
 from vision.paint_names import name_line
 from vision.photo import Photo
+from vision.second_opinion import combine
 from vision.traits import Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.EYELINER_COLOR
@@ -339,6 +340,8 @@ def _combine(
         flags.append("one_eye")
     ceiling = 0.93 if len(results) == 2 and not flags else 0.9
     probabilities = _soften(probabilities, ceiling * min(1.0, 0.5 + 0.5 * reading.likeness.probability))
+    probabilities, said = combine(probabilities, reading.opinion("eyeliner"))
+    flags += [said] if said else []
     flags.append(f"reference_{cal.method}")
     best = max(probabilities, key=lambda k: probabilities[k])
     region = Region(tuple(p for band in bands for p in reading.view.region(band.mask).polygons))

@@ -9,7 +9,9 @@ than fair skin, pink at the corners, and small.
 
 from __future__ import annotations
 
+import logging
 import weakref
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import cv2
@@ -18,15 +20,21 @@ from numpy.typing import NDArray
 
 from vision.eye_paint import LUMA, EyePaint, find_eye, relative, skin_model
 from vision.face_view import FaceView, face_view
+from vision.locate.parts import Parts, of_face
 from vision.locate.places import FacePlace
 from vision.photo import Photo
 from vision.traits import Reason, TraitRecord
+
+log = logging.getLogger(__name__)
 
 Array = NDArray[np.float64]
 
 #: A doll finding is withheld as ``not_a_doll`` below the first and as ``ambiguous`` below the second.
 NOT_A_DOLL = 0.25
 DOLL = 0.6
+
+#: How far the face network may move the likeness (natural logarithm of odds).
+MOST_LOG_ODDS = 2.0
 
 #: What is left of the likeness when the face was placed without the face model.
 FALLBACK_TRUST = 0.63
@@ -42,13 +50,28 @@ class Likeness:
 
 @dataclass(frozen=True, eq=False)
 class FaceReading:
-    """One face, ready to be measured. ``left`` and ``right`` are the image's. Equal to itself only."""
+    """One face, ready to be measured. ``left`` and ``right`` are the image's. Equal to itself only.
+
+    ``parts`` is what the face network sees, None where it is not available.
+    """
 
     view: FaceView
     skin: Array | None
     left: EyePaint | None
     right: EyePaint | None
     likeness: Likeness
+    parts: Parts | None = None
+
+    def opinion(self, question: str) -> Mapping[str, float] | None:
+        """Return what the face network answers to a question, or None where there is no network."""
+        return None if self.parts is None else self.parts.answers.get(question)
+
+    def chance(self, *names: str) -> Array | None:
+        """Return (H, W) how probable the face network holds some parts at each pixel of the view."""
+        if self.parts is None or not set(names) <= set(self.parts.names):
+            return None
+        height, width = self.view.rgb.shape[:2]
+        return np.asarray(self.parts.on(self.view.to_view, (height, width), *names), np.float64)
 
     @property
     def eyes(self) -> list[EyePaint]:
@@ -89,11 +112,32 @@ def _read_face(photo: Photo, face: FacePlace) -> FaceReading:
         right = twin.right
     else:
         right = find_eye(view, skin, face.right_eye)
-    likeness = doll_likeness(view, skin, left, right)
+    parts = _parts(photo, face)
+    likeness = _with_opinion(doll_likeness(view, skin, left, right), parts)
     if "fallback" in face.flags:
         # The place itself is a guess: only the clearest of dolls may pass.
         likeness = Likeness(FALLBACK_TRUST * likeness.probability, likeness.evidence)
-    return FaceReading(view, skin, left, right, likeness)
+    return FaceReading(view, skin, left, right, likeness, parts)
+
+
+def _parts(photo: Photo, face: FacePlace) -> Parts | None:
+    """Ask the face network; a network that fails is one that is not there."""
+    try:
+        return of_face(photo, face)
+    except Exception as error:  # a runtime raises types of its own
+        log.warning("the face network failed: %s", error)
+        return None
+
+
+def _with_opinion(likeness: Likeness, parts: Parts | None) -> Likeness:
+    """Let the network's view of "is it a doll" move the likeness by ``MOST_LOG_ODDS`` at the most."""
+    yes = None if parts is None else parts.answers.get("doll", {}).get("yes")
+    if yes is None:
+        return likeness
+    p = float(np.clip(likeness.probability, 1e-3, 1 - 1e-3))
+    q = float(np.clip(yes, 1e-3, 1 - 1e-3))
+    odds = np.log(p / (1 - p)) + np.clip(np.log(q / (1 - q)), -MOST_LOG_ODDS, MOST_LOG_ODDS)
+    return Likeness(float(1 / (1 + np.exp(-odds))), likeness.evidence | {"network": yes})
 
 
 def _same_skin(one: FacePlace, other: FacePlace) -> bool:

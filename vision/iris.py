@@ -21,6 +21,7 @@ from vision.face_reading import FaceReading, read_face, refuse
 from vision.face_view import FaceView
 from vision.locate.places import FacePlace
 from vision.photo import Photo
+from vision.second_opinion import combine
 from vision.traits import Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.IRIS_COLOR
@@ -36,13 +37,17 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Iris:
-    """What lies inside the aperture beside white: ``share`` is the colored part of it, 0–1."""
+    """What lies inside the aperture beside white: ``share`` is the colored part of it, 0–1.
+
+    ``blur`` is the photo's blur at the eye in face widths (standard deviation).
+    """
 
     share: float
     core: Array
     mask: Mask
     n_pixels: int
     dark_chroma: float
+    blur: float = 0.0
 
 
 def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
@@ -93,7 +98,7 @@ def find_iris(view: FaceView, eye: EyePaint) -> Iris | None:
     core = colored & (distance >= 0.5 * float(distance.max())) if colored.any() else disc
     return Iris(
         share, linear[core], colored if colored.any() else disc, view.original_pixels(disc),
-        float(np.median(color[disc])),
+        float(np.median(color[disc])), eye.edge_px * view.scale / view.unit,
     )  # fmt: skip
 
 
@@ -108,6 +113,9 @@ def _judge(iris: Iris, cal: Calibration) -> tuple[dict[str, float], ColorReading
     # A colored iris is most of the disc beside the pupil; specks are bleeding or reflections.
     painted = float(1 / (1 + np.exp(-(iris.share - 0.22) / 0.045)))
     painted = 0.5 + (painted - 0.5) * (1 - float(np.exp(-few / 2)))
+    # A blur as wide as the ring beside the pupil takes its color away.
+    sharp = float(np.clip((0.013 - iris.blur) / 0.006, 0, 1))
+    painted = max(painted, 0.5 - 0.5 * sharp)
     mean = np.median(iris.core, axis=0)
     spread = np.cov(iris.core.T) if len(iris.core) > 3 else np.diag((0.1 * mean + 0.002) ** 2)
     color = read_color(mean, spread / few + 1e-6 * np.eye(3), cal)
@@ -143,6 +151,8 @@ def _combine(
     ceiling *= min(1.0, 0.5 + 0.5 * reading.likeness.probability)
     share = 1 - ceiling
     probabilities = {k: ceiling * v + share / len(STATES) for k, v in probabilities.items()}
+    probabilities, said = combine(probabilities, reading.opinion("iris"))
+    flags += [said] if said else []
     flags.append(f"reference_{cal.method}")
     best = max(probabilities, key=lambda k: probabilities[k])
     region = Region(tuple(p for iris in irises for p in reading.view.region(iris.mask).polygons))

@@ -28,6 +28,7 @@ from vision.face_reading import FaceReading, read_face, refuse
 from vision.face_view import FaceView, blurred, outlines
 from vision.locate.places import FacePlace
 from vision.photo import Photo
+from vision.second_opinion import combine
 from vision.traits import Quantity, Reason, Trait, TraitRecord
 
 TRAIT = Trait.LIP_PAINT
@@ -132,11 +133,31 @@ def _find_paint(reading: FaceReading) -> LipPaint | None:
     glare = (light > 0.25) & (np.linalg.norm(tint, axis=-1) < 0.35 * max(contrast, 0.3))
     glare = grown(glare, 0.008 * unit) & ~paint
     whole = paint | _mirrored(view, paint)
-    lip = _fit_lip(view, outline, whole, glare) if contrast > 2.5 * unrest else start
-    lip = _settle_edge(lip, whole, paint, belt)
+    molded = _molded(reading, start)
+    if molded is not None:
+        lip = molded
+    else:
+        lip = _fit_lip(view, outline, whole, glare) if contrast > 2.5 * unrest else start
+        lip = _settle_edge(lip, whole, paint, belt)
     red = grown(start, 0.09 * unit) & (tint[..., 1] < -0.5) & ~grown(paint, 0.02 * unit) & view.valid
     stray = float(np.count_nonzero(red & below_nose) / unit**2)
     return LipPaint(lip, _upper_half(view, lip), paint, glare, contrast, unrest, belt, stray)
+
+
+def _molded(reading: FaceReading, start: Mask) -> Mask | None:
+    """The molded lip as the face network sees it, with and without paint; None where it is no lip's.
+
+    It must lie where the face model has the lips, be of about their size and be seen clearly.
+    """
+    chance = reading.chance("lip_bare", "lip_paint")
+    if chance is None:
+        return None
+    lip = chance > 0.5
+    area, model = int(np.count_nonzero(lip)), int(np.count_nonzero(start))
+    shared = int(np.count_nonzero(lip & grown(start, 0.03 * reading.view.unit)))
+    if not 0.35 * model < area < 2.5 * model or shared < 0.6 * area or float(chance[lip].mean()) < 0.75:
+        return None
+    return lip
 
 
 def _painted(strength: Array, contrast: float, unrest: float, where: Mask, unit: float) -> Mask:
@@ -352,7 +373,9 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
         # A faint tint that spreads beyond the lips is as likely light or shade as paint.
         ceiling *= 0.5
     probabilities = {k: ceiling * v + (1 - ceiling) / 4 for k, v in probabilities.items()}
+    probabilities, said = combine(probabilities, reading.opinion("lips"))
     flags: tuple[str, ...] = ("weak_contrast",) if 0.2 < seen < 0.8 else ()
+    flags += (said,) if said else ()
     if np.count_nonzero(found.glare & found.lip) > 0.08 * np.count_nonzero(found.lip):
         flags += ("glare",)
     state = max(probabilities, key=lambda k: probabilities[k])

@@ -18,6 +18,7 @@ hides grease (``matte`` is never given near certainty).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import cv2
@@ -31,6 +32,7 @@ from vision.face_view import blurred
 from vision.locate.face import OVAL
 from vision.locate.places import FacePlace
 from vision.photo import Photo, linear
+from vision.second_opinion import combine
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.SKIN_SHEEN
@@ -89,7 +91,7 @@ def measure(photo: Photo, place: FacePlace | Region, cal: Calibration) -> TraitR
         return _withheld(Reason.OCCLUDED, "Too little bare skin is in view to judge its sheen.")
     return _record(
         found, view.region(found.mask if found.mask.any() else mask),
-        view.original_pixels(mask), 0.5 + 0.5 * reading.likeness.probability,
+        view.original_pixels(mask), 0.5 + 0.5 * reading.likeness.probability, reading.opinion("sheen"),
     )  # fmt: skip
 
 
@@ -228,7 +230,9 @@ def _light_on_top(rgb: Array, skin: Mask, neutral: Array) -> NDArray[np.float32]
     return np.where(skin, share, np.median(share[skin])).astype(np.float32)
 
 
-def _record(found: Highlights, region: Region, n_pixels: int, trust: float) -> TraitRecord:
+def _record(
+    found: Highlights, region: Region, n_pixels: int, trust: float, opinion: Mapping[str, float] | None = None
+) -> TraitRecord:
     """Weigh how strong the narrow highlights are."""
     quantities = {"highlight_fraction": Quantity(found.fraction, 0.3 * found.fraction + 0.005)}
     if found.clipped > 0.12:
@@ -251,8 +255,11 @@ def _record(found: Highlights, region: Region, n_pixels: int, trust: float) -> T
     # Soft light from all around hides grease: the lack of highlights says less than their presence.
     reach = 0.74 if odds > 0 else 0.48
     greasy = 0.5 + reach * min(1.0, trust) * (1 / (1 + float(np.exp(-odds))) - 0.5)
+    probabilities, said = combine({"greasy": greasy, "matte": 1 - greasy}, opinion)
+    greasy = probabilities["greasy"]
+    flags += (said,) if said else ()
     return TraitRecord.decide(
-        TRAIT, {"greasy": greasy, "matte": 1 - greasy}, METHOD,
+        TRAIT, probabilities, METHOD,
         "Cannot tell greasy from matte skin here. Send a photo in soft daylight, without flash.",
         detail="The skin shines as if greasy." if greasy > 0.5 else "The skin looks matte.",
         quantities=quantities, region=region, n_pixels=n_pixels, flags=flags,
