@@ -169,6 +169,8 @@ class Pages:
         desk, sheet = self._sheet(request)
         if "look" in request.query_params:
             desk.look(sheet)
+        elif "again" in request.query_params:
+            desk.read_again(sheet)
         return JSONResponse(await asyncio.to_thread(shown.photo, desk, sheet))
 
     async def events(self, request: Request) -> Response:

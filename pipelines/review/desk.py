@@ -303,6 +303,12 @@ class Desk:
             _running.add(task)
             task.add_done_callback(_running.discard)
 
+    def read_again(self, sheet: Sheet) -> None:
+        """Read a photo once more that could not be read."""
+        if sheet.record is not None and not sheet.record.ok and not sheet.reading:
+            self._start(sheet, self.crew.hand, _SOON)
+            self.changed()
+
     def _read_changed(self, before: Paper, action: Action | None) -> list[asyncio.Future[None]]:
         """Read the photos again of which something else is said now; returns what to wait for."""
         try:

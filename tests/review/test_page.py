@@ -241,6 +241,14 @@ def test_photos_that_fail_say_why_and_the_others_go_on(start, tab, folder, tmp_p
         page.get_by_role("button", name=re.compile(name)).click()
         page.get_by_role("tab", name="Photo").click()
         expect(page.locator("#page .trouble")).to_contain_text(why)
+    # What was put right meanwhile is read again when asked to.
+    picture(tmp_path / "whole.jpg", seed=9).replace(folder / "broken.jpg")
+    page.get_by_role("button", name=re.compile("broken.jpg")).click()
+    expect(page.locator(".photo", has_text="broken.jpg")).to_contain_text("Soles")
+    page.get_by_role("button", name=re.compile("die.jpg")).click()
+    page.get_by_role("button", name="Read it again").click()
+    expect(page.get_by_role("button", name="Read it again")).to_be_visible()
+    expect(page.locator("#page .trouble")).to_contain_text("took too long")
     open_soles(page)
     # What is dropped and is no photo is refused, by name, and not kept.
     (tmp_path / "notes.jpg").write_text("no photo at all")

@@ -35,7 +35,7 @@ async function call(path, options = {}) {
 
 export const room = () => call("/api/room");
 export const state = (doll) => call(`/api/${doll}/state`);
-export const photo = (doll, id, look) => call(`/api/${doll}/photos/${id}${look ? "?look=1" : ""}`);
+export const photo = (doll, id, why) => call(`/api/${doll}/photos/${id}${why ? `?${why}=1` : ""}`);
 export const save = (doll) => call(`/api/${doll}/save`, { method: "POST" });
 
 export const step = (doll, revision, action) =>

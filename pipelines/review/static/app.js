@@ -161,7 +161,7 @@ async function look(id) {
   }
   showStrip();
   try {
-    takePhoto(await api.photo(page.doll, id, true));
+    takePhoto(await api.photo(page.doll, id, "look"));
   } catch (error) {
     failed(error);
   }
@@ -331,6 +331,13 @@ const acts = {
     }
   },
   get reportAddress() { return `/report/${page.doll}/report.html`; },
+  again: async () => {
+    try {
+      takePhoto(await api.photo(page.doll, page.photo.id, "again"));
+    } catch (error) {
+      failed(error);
+    }
+  },
   view: (name) => step({ do: "view", photo: page.photo.id, name }),
   see: (r) => { page.viewer.lit = r.polygons; page.viewer.goTo(r.polygons); scrollToStage(); },
   fix: (name) => editPlace(name, false),

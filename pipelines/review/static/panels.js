@@ -94,7 +94,8 @@ export function photoPage(photo, act) {
   if (!photo) return h("p", {}, "Choose a photo.");
   if (photo.state === "error") {
     return [h("h3", {}, photo.name), h("p.trouble", {}, photo.message),
-      h("p", {}, "The other photos are not affected.")];
+      h("p", {}, "The other photos are not affected."),
+      h("div.row", {}, h("button.plain", { type: "button", "data-key": "again", disabled: photo.reading, onclick: act.again }, photo.reading ? "Being read …" : "Read it again"))];
   }
   const view = photo.view || {};
   return [
