@@ -18,14 +18,15 @@ import os
 import sys
 import time
 import traceback
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from sample_images import camera, scene, truth
 from sample_images.recipes import RECIPES, Recipe, draw_look, draw_setting, write_tables
-from sample_images.references import PATCHES
+from sample_images.references import PATCHES, Reference
 from sample_images.subject import CLASSES, Truthing
 from sample_images.truth import light_rgb
 
@@ -108,7 +109,7 @@ def render_photo(recipe: Recipe, out: Path, scale: float = 1.0, samples: int = 6
         if reference is None
         else {
             **_reference_truth(reference, project, setting),
-            "neutral_rgb": _neutral_on_reference(balanced, classes, parts),
+            "neutral_rgb": _neutral_on_reference(balanced, classes, reference, project),
         },
         "surfaces": {
             name: {
@@ -160,33 +161,50 @@ def _reference_truth(reference: object, project: object, setting: scene.Setting)
     }
 
 
-def _neutral_on_reference(linear: np.ndarray, classes: np.ndarray, parts: np.ndarray) -> list[float] | None:
+def _neutral_on_reference(
+    linear: np.ndarray, classes: np.ndarray, reference: Reference, project: Callable[[Any], Any]
+) -> list[float] | None:
     """Return what the card, or the chart's gray steps, reads in linear RGB, green = 1; None if not in view.
 
     This is the light where the reference stands, colored by what stands round it, and so may differ by some
     hundredths from ``neutral_rgb`` of the photo, which is that of the lamp alone. ``linear``: (h, w, 3),
-    white-balanced, before noise and tone; ``classes`` and ``parts`` at the size of the JPEG.
+    white-balanced, before noise and tone; ``classes`` at the size of the JPEG.
     """
     readings = []
-    steps = [(CLASSES["card"], 0, None)] + [(CLASSES["chart"], i + 1, PATCHES[i]) for i in range(19, 23)]
-    for number, part, code in steps:
-        mask = (classes == number) & ((parts == part) if code else True)
-        inside = _nearest(_shrunk(mask, max(3, mask.shape[0] // 300)), linear.shape[:2])
-        if inside.sum() >= 12:
-            own = np.ones(3) if code is None else np.asarray(truth.hex_to_linear(code))
-            mean = linear[inside].mean(axis=0) / own
+    for spots, own in _neutral_spots(reference):
+        x, y = np.asarray(project(spots)).T
+        inside = (x >= 0) & (y >= 0) & (x < classes.shape[1] - 1) & (y < classes.shape[0] - 1)
+        x, y = x[inside].astype(int), y[inside].astype(int)
+        seen = np.isin(classes[y, x], (CLASSES["card"], CLASSES["chart"]))
+        if seen.sum() >= 5:
+            rows = (y[seen] + 0.5) * linear.shape[0] / classes.shape[0]
+            columns = (x[seen] + 0.5) * linear.shape[1] / classes.shape[1]
+            mean = linear[rows.astype(int), columns.astype(int)].mean(axis=0) / own
             readings.append(mean / mean[1])
     if not readings:
         return None
     return [round(float(v), 4) for v in np.mean(readings, axis=0)]
 
 
-def _shrunk(mask: np.ndarray, by: int) -> np.ndarray:
-    """Return a mask without the pixels that lie within ``by`` of its border."""
-    for axis in (0, 1):
-        for step in range(1, by + 1):
-            mask = mask & np.roll(mask, step, axis) & np.roll(mask, -step, axis)
-    return np.asarray(mask)
+def _neutral_spots(reference: Reference) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Yield world points inside each neutral field of a reference, and its own linear color."""
+    top_left, top_right, _, bottom_left = reference.corners
+    along, down = top_right - top_left, bottom_left - top_left
+    middle = top_left + along / 2 + down / 2
+    grid = np.stack(np.meshgrid(np.linspace(-1, 1, 9), np.linspace(-1, 1, 9)), -1).reshape(-1, 2)
+    if reference.kind == "grey_card":
+        yield middle + 0.38 * (grid[:, :1] * along + grid[:, 1:] * down), np.ones(3)
+        return
+    width, height = np.linalg.norm(along), np.linalg.norm(down)
+    pitch = min(width / 6.35, height / 4.35)
+    ex, ey = along / width * pitch, down / height * pitch
+    for i in range(19, 23):
+        row, column = divmod(i, 6)
+        center = middle + ex * (column - 2.5) + ey * (row - 1.5)
+        yield (
+            center + 0.22 * (grid[:, :1] * ex + grid[:, 1:] * ey),
+            np.asarray(truth.hex_to_linear(PATCHES[i])),
+        )
 
 
 def _chosen(args: argparse.Namespace) -> list[Recipe]:

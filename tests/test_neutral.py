@@ -189,6 +189,36 @@ def test_what_is_no_card_is_not_taken_for_one(rng, draw):
     assert calibration.method not in ("grey_card", "color_chart"), draw.__name__
 
 
+def test_card_half_in_a_soft_shadow_is_found(rng):
+    truth = cast(4000, 5200)
+    scene = ground(rng)
+    put(scene, np.full((200, 300, 3), 0.18), (420, 330), 260, 14)
+    scene *= (1 - 0.5 / (1 + np.exp(-(np.arange(scene.shape[1]) - 440) / 14)))[None, :, None]
+    calibration = neutral.estimate(Camera(truth).shoot(scene, rng))
+    assert calibration.method == "grey_card"
+    assert "uneven_light" in calibration.flags
+    assert _off(calibration, truth) < 0.05
+
+
+def test_grout_of_the_cards_color_does_not_hide_it(rng):
+    truth = cast(4600, 5200)
+    scene = np.full((700, 900, 3), (0.5, 0.42, 0.3)) * np.exp(0.01 * rng.normal(size=(700, 900, 1)))
+    for start in range(0, 900, 180):
+        scene[:, start : start + 12] = 0.18
+        scene[start : start + 12] = 0.18
+    put(scene, np.full((200, 300, 3), 0.18), (420, 330), 240, 27)
+    calibration = neutral.estimate(Camera(truth).shoot(scene, rng))
+    assert calibration.method == "grey_card"
+    assert _off(calibration, truth) < 0.05
+
+
+def test_panel_of_a_screenshot_is_no_card(rng):
+    photo = Camera().shoot(ground(rng), rng)
+    rgb = photo.rgb.copy()
+    rgb[240:440, 300:600] = 118
+    assert neutral.estimate(Photo(rgb=rgb)).method != "grey_card"
+
+
 def test_reflection_on_the_card_is_left_out_and_flagged(rng):
     truth = cast(4000, 5200)
     scene = ground(rng)
