@@ -163,3 +163,12 @@ def test_doubt_about_the_sole_is_doubt_about_the_hole():
     )
     assert sure.state == "none"
     assert unsure.not_measured is Reason.AMBIGUOUS
+
+
+def test_a_person_who_says_that_these_are_soles_takes_the_doubt_away_from_a_hole():
+    rgb = draw([_sole()], SIZE, Scene(spots=(Spot("lined", CENTER, RADIUS, (0.85, 0.85, 0.85), depth=4),)))
+    told, found = (
+        measure(Photo.from_array(rgb), replace(_place(_sole()), confidence=0.5, flags=flags), Calibration())
+        for flags in (("view_given",), ())
+    )
+    assert told.candidates["lined"] > found.candidates["lined"] + 0.2

@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from sample_images.drawn_soles import Scene, draw, outline, pair
-from vision.locate.soles import find_soles
+from sample_images.drawn_soles import Scene, Spot, draw, outline, pair
+from vision.locate import blobs
+from vision.locate.soles import Hole, find_soles, grow, refine
 from vision.photo import Photo
 
 
@@ -73,3 +74,43 @@ def test_no_soles_where_there_are_none(kind):
     elif kind == "disc":
         cv2.circle(rgb, (400, 300), 240, (200, 170, 60), -1)
     assert all(p.confidence < 0.5 for p in find_soles(Photo.from_array(rgb)))
+
+
+def _filled(line: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    mask = np.zeros(shape, np.uint8)
+    cv2.fillPoly(mask, [np.round(line).astype(np.int32)], 1)
+    return mask > 0
+
+
+def test_a_hole_shows_the_foot_where_white_balance_leaves_no_skin_color():
+    lines = pair()
+    holes = [Spot("open", tuple(line.mean(0)), 26, depth=4) for line in lines]
+    scene = Scene(white=(0.75, 1.0, 2.2), background=(0.3, 0.3, 0.3))
+    bare = find_soles(Photo.from_array(draw(lines, (700, 800), scene)))
+    rgb = draw(lines, (700, 800), Scene(white=scene.white, background=scene.background, spots=tuple(holes)))
+    places = find_soles(Photo.from_array(rgb))
+    assert len(places) == 2
+    assert min(_overlap(p, line, rgb.shape[:2]) for p, line in zip(places, lines, strict=True)) > 0.8
+    assert places[0].confidence > max((p.confidence for p in bare), default=0.0)
+
+
+def test_the_foot_around_a_hole_is_followed_to_its_edge():
+    line = outline((350, 400), 560, 0.2)
+    center = line.mean(0)
+    rgb = draw([line], (700, 800), Scene(spots=(Spot("open", tuple(center), 30, depth=4),)))
+    scene = blobs.scene_of(Photo.from_array(rgb))
+    found = grow(scene, Hole(*(center * scene.scale), 30 * scene.scale, 0.9))
+    truth = _filled(line * scene.scale, scene.shape)
+    assert found is not None
+    assert (found.mask & truth).sum() / (found.mask | truth).sum() > 0.85
+
+
+def test_a_rough_region_is_drawn_along_the_edges():
+    line = outline((350, 400), 560, 0.2)
+    scene = blobs.scene_of(Photo.from_array(draw([line], (700, 800), Scene())))
+    truth = _filled(line * scene.scale, scene.shape)
+    rough = cv2.erode(truth.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+    before, after = (
+        (m & truth).sum() / (m | truth).sum() for m in (rough, refine(scene, blobs.describe(scene, rough)))
+    )
+    assert after > max(0.9, before)

@@ -128,3 +128,12 @@ def test_letters_make_a_mark_only_on_vinyl(name, rgb, vinyl):
     picture = np.full((200, 300, 3), rgb, np.uint8)
     place = MarkPlace(((50, 50), (250, 50), (250, 120), (50, 120)), 0.9)
     assert view_module.on_vinyl(Photo.from_array(picture), place) is vinyl
+
+
+def test_a_person_who_says_soles_is_believed_more_than_the_locator():
+    rgb = draw(pair(), (700, 800), Scene())
+    seen = find_places(Photo.from_array(rgb), view=None).soles
+    told = find_places(Photo.from_array(rgb), view=View.SOLES).soles
+    assert len(told) == 2
+    assert all("view_given" in s.flags for s in told)
+    assert told[0].confidence > max((s.confidence for s in seen), default=0.0)

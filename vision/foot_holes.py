@@ -196,6 +196,8 @@ def _if_a_sole(candidates: Mapping[str, float], sole: SolePlace) -> dict[str, fl
 
     "No hole" on something that is no sole would be the costliest slip, so no doubt speaks for it.
     """
+    if "view_given" in sole.flags and max(candidates, key=lambda k: candidates[k]) != "none":
+        return dict(candidates)  # where the outline runs decides over "no hole" only
     doubt = (1 - sole.confidence) / (len(candidates) - 1)
     return {k: sole.confidence * p + doubt * (k != "none") for k, p in candidates.items()}
 

@@ -170,6 +170,22 @@ def cut_out(photo: Photo, sole: SolePlace, longest: float = 900.0) -> Sole | Non
     return Sole(rgb, mask > 0, (float(x0), float(y0)), scale, length * scale, width * scale)
 
 
+def whole(photo: Photo, longest: float) -> Sole:
+    """Return a whole photo, its long side at most ``longest`` px, as if it were one large sole.
+
+    Lengths are set so that the spots found span a fiftieth to a sixth of the photo's long side.
+    """
+    small, scale = photo.small
+    k = min(1.0, longest / max(small.shape[:2]))
+    rgb: Floats = cv2.LUT(small, _LIGHT)
+    if k < 1:
+        rgb = cv2.resize(rgb, None, fx=k, fy=k, interpolation=cv2.INTER_AREA)
+    side = float(max(rgb.shape[:2]))
+    return Sole(
+        rgb.astype(np.float64), np.ones(rgb.shape[:2], bool), (0.0, 0.0), scale * k, 0.5 * side, 0.3 * side
+    )
+
+
 def blur_sigma(cut: Sole) -> float:
     """Return the standard deviation (px of the cut-out) of the sharpest strong edges in and around a sole.
 

@@ -4,13 +4,19 @@ How a dealer would be misled, and what stands against it: fingers, a table of wo
 (the region must be smooth, of vinyl's hue, of a sole's shape, stand out from what is around it and not run
 out of the picture on several sides; two feet must resemble each other); one foot taken for two, or two for
 one (a pair is kept only when both halves are sole-shaped).
+
+Two ways lead to a region. Colors of the whole photo are grouped, which finds a foot that differs from what is
+around it. And dark spots that look like holes are looked for everywhere; what has the color of the vinyl
+beside such a spot is the foot, also where a wrong white balance leaves no skin color. The outline of what
+is chosen is then drawn along the edges of the picture (graph cut: Rother et al. 2004,
+doi:10.1145/1015706.1015720).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import cv2
@@ -24,6 +30,22 @@ from vision.photo import Photo
 
 #: Soles are not reported below this probability.
 LEAST = 0.2
+#: Long side of the picture in which holes are looked for before any sole is known.
+_SEARCH_SIDE = 480
+#: Color steps from the vinyl beside a hole up to which a pixel may belong to the same foot.
+_STEPS = (3.5, 5.5, 8.0, 11.0)
+#: What a color unlike vinyl can cost, as the white balance may be far off; and where a hole speaks for vinyl.
+_OFF_COLOR, _OFF_COLOR_HOLE = -3.0, -1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """A dark spot of the reduced picture that is a hole with probability ``chance``; sizes in its pixels."""
+
+    x: float
+    y: float
+    radius: float
+    chance: float
 
 
 def find_soles(photo: Photo) -> list[SolePlace]:
@@ -50,13 +72,17 @@ def _places(photo: Photo, scene: Scene, found: Sequence[Blob]) -> list[SolePlace
     Shape alone does not tell a sole from a leg, a buttock or a coin. What does is a hole, as
     :mod:`vision.foot_holes` sees it, within a region of that shape; without one the confidence stays low.
     """
-    ranked = sorted(((sole_score(b), b) for b in found), key=lambda c: -c[0])
-    scored = [(b, s + _hole_evidence(photo, scene, b)) for s, b in ranked[:6] if s > -1.0]
-    singles = [((b,), s - 1.2) for b, s in scored]
+    holes = _find_holes(photo, scene)
+    regions = [*found, *(b for hole in holes[:3] if (b := grow(scene, hole)) is not None)]
+    scored = [(b, sole_score(b, bool(h > 1.5)), h) for b in regions for h in (hole_score(holes, b),)]
+    scored = sorted(((b, s, h) for b, s, h in scored if s + h > -1.0), key=lambda c: -c[1] - c[2])[:7]
+    # A search within the region sees a hole's surroundings better.
+    rated = [(b, s + max(h, _hole_evidence(photo, scene, b) if h < 2 else 0.0)) for b, s, h in scored]
+    singles = [((b,), s - 1.2) for b, s in rated]
     pairs = [
         ((a, b), 0.5 * max(s, t) + 0.25 * (s + t) + pair_score(a, b) - 1.2)
-        for (a, s), (b, t) in combinations(scored, 2)
-        if not (a.mask & b.mask).any()
+        for (a, s), (b, t) in combinations(rated, 2)
+        if np.count_nonzero(a.mask & b.mask) < 0.02 * min(a.mask.sum(), b.mask.sum())
     ]
     best = max([*singles, *pairs], key=lambda c: c[1], default=None)
     if best is None:
@@ -70,10 +96,118 @@ def _places(photo: Photo, scene: Scene, found: Sequence[Blob]) -> list[SolePlace
     if len(chosen) == 1:
         names = ["left_foot" if chosen[0].center[0] * 2 < scene.shape[1] else "right_foot"]
     flags = ("alone",) if len(chosen) == 1 else ()
+    masks = [refine(scene, b) for b in chosen]
     return [
-        _outlined(photo, b.mask, scene.scale, SolePlace((), confidence, n, flags))
-        for b, n in zip(chosen, names, strict=True)
+        _outlined(photo, mask, scene.scale, SolePlace((), confidence, n, flags))
+        for mask, n in zip(masks, names, strict=True)
     ]
+
+
+# --- holes first -------------------------------------------------------------------------------------
+
+
+def _find_holes(photo: Photo, scene: Scene) -> list[Hole]:
+    """Return what looks like a hole anywhere in the photo, likeliest first, in pixels of the scene."""
+    from vision.foot_holes import judge
+    from vision.hole_clues import find_spots, whole
+
+    cut = whole(photo, _SEARCH_SIDE)
+    k = scene.scale / cut.scale
+    judged = [judge(spot) for spot in find_spots(cut)[0]]
+    found = [
+        Hole(j.spot.ellipse.x * k, j.spot.ellipse.y * k, j.spot.ellipse.a * k, j.p_hole)
+        for j in judged
+        if j.p_hole > 0.5 and j.spot.diameter >= 7
+    ]
+    return sorted(found, key=lambda h: -h.chance)
+
+
+def grow(scene: Scene, hole: Hole) -> Blob | None:
+    """Return the region around a hole that has the color of the vinyl beside it, the most sole-like one.
+
+    Light falls off across a foot, and how far its color strays is not known: several steps are tried.
+    """
+    h, w = scene.shape
+    ys, xs = np.mgrid[:h, :w]
+    away = np.hypot(xs - hole.x, ys - hole.y) / max(hole.radius, 1.5)
+    beside = (away > 1.2) & (away < 2.0)
+    if np.count_nonzero(beside) < 8:
+        return None
+    tint = np.median(scene.chroma[beside], axis=0)
+    light = float(np.median(scene.lab[..., 0][beside]))
+    off = np.linalg.norm(scene.chroma - tint, axis=-1) + 0.12 * np.abs(scene.lab[..., 0] - light)
+    found = []
+    for step in _STEPS:
+        piece = _piece_at((off < step) | (away < 1.3), hole)
+        if piece is not None:
+            found.append(blobs.describe(scene, piece))
+    best = max(found, key=sole_score, default=None)
+    return None if best is None else blobs.describe(scene, refine(scene, best))
+
+
+def _piece_at(mask: blobs.Mask, hole: Hole) -> blobs.Mask | None:
+    """Return the connected piece of a mask that holds a hole, its gaps filled."""
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+    opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    y = min(max(round(hole.y), 0), mask.shape[0] - 1)
+    x = min(max(round(hole.x), 0), mask.shape[1] - 1)
+    _, labels = cv2.connectedComponents(opened, connectivity=4)
+    if not labels[y, x]:
+        return None
+    piece = blobs.fill_holes(labels == labels[y, x])
+    return piece if 0.004 < piece.mean() < 0.6 else None
+
+
+def hole_score(holes: Sequence[Hole], b: Blob) -> float:
+    """Return how much the holes that lie in a region, of a fitting size, speak for its being a sole."""
+    h, w = b.mask.shape
+    best = 0.0
+    for hole in holes:
+        x, y = min(max(round(hole.x), 0), w - 1), min(max(round(hole.y), 0), h - 1)
+        if b.mask[y, x] and 0.06 < 2 * hole.radius / b.length < 0.3:
+            best = max(best, 2.5 * (hole.chance - 0.5) / 0.5)
+    return best
+
+
+def refine(scene: Scene, b: Blob) -> blobs.Mask:
+    """Return a region's mask with its border drawn along the picture's edges nearby.
+
+    The middle is kept, and nothing farther out than a fifth of the width is added: a shin has the
+    foot's color and would be followed to the picture's border.
+    """
+    ys, xs = np.nonzero(b.mask)
+    margin = round(0.3 * b.width) + 2
+    near = np.s_[
+        max(0, ys.min() - margin) : ys.max() + margin + 1, max(0, xs.min() - margin) : xs.max() + margin + 1
+    ]
+    mask = b.mask[near]
+    sure = cv2.erode(np.pad(mask.astype(np.uint8), 1), _disk(0.15 * b.width))[1:-1, 1:-1]
+    wide = cv2.dilate(mask.astype(np.uint8), _disk(0.2 * b.width))
+    labels = np.where(wide > 0, cv2.GC_PR_BGD, cv2.GC_BGD).astype(np.uint8)
+    labels[mask] = cv2.GC_PR_FGD
+    labels[sure > 0] = cv2.GC_FGD
+    if not sure.any() or (labels == cv2.GC_BGD).sum() < 20:
+        return b.mask
+    light, tints = 2.0 * scene.lab[near][..., :1], 128 + 2 * scene.chroma[near]
+    codes = np.clip(np.dstack([light, tints]), 0, 255).astype(np.uint8)
+    cv2.setRNGSeed(7)
+    cv2.grabCut(codes, labels, (0, 0, 1, 1), np.zeros((1, 65)), np.zeros((1, 65)), 3, cv2.GC_INIT_WITH_MASK)
+    kept = np.isin(labels, (cv2.GC_FGD, cv2.GC_PR_FGD)).astype(np.uint8)
+    pieces = blobs.components(cv2.morphologyEx(kept, cv2.MORPH_OPEN, _disk(2.0)), 0.5 * b.mask.sum())
+    if not pieces:
+        return b.mask
+    refined = np.zeros_like(b.mask)
+    refined[near] = max(pieces, key=np.count_nonzero)
+    refined = blobs.fill_holes(refined)
+    return refined if np.count_nonzero(refined) < 1.6 * np.count_nonzero(b.mask) else b.mask
+
+
+def _disk(radius: float) -> NDArray[np.uint8]:
+    side = 2 * max(1, round(radius)) + 1
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)), np.uint8)
+
+
+# --- what speaks for a sole --------------------------------------------------------------------------
 
 
 def _hole_evidence(photo: Photo, scene: Scene, b: Blob) -> float:
@@ -91,10 +225,15 @@ def _hole_evidence(photo: Photo, scene: Scene, b: Blob) -> float:
     return 2.5 * max(0.0, p - 0.5) / 0.5
 
 
-def sole_score(b: Blob) -> float:
-    """Return log-odds-like evidence that one region is a sole; 0 is undecided."""
+def sole_score(b: Blob, holed: bool = False) -> float:
+    """Return log-odds-like evidence that one region is a sole; 0 is undecided.
+
+    ``holed`` says that what looks like a hole lies in it, which is by itself evidence of vinyl.
+    """
     score = 2.0
-    score += 2.0 * math.log(max(blobs.vinyl_likeness(b.lab), 1e-3)) + 0.5
+    score += max(
+        _OFF_COLOR_HOLE if holed else _OFF_COLOR, 2.0 * math.log(max(blobs.vinyl_likeness(b.lab), 1e-3)) + 0.5
+    )
     score -= 8.0 * max(0.0, 0.87 - b.solidity)
     score -= 2.0 * max(0.0, 1.5 - b.elongation) + 1.2 * max(0.0, b.elongation - 3.3)
     score -= 90.0 * max(0.0, 0.035 - b.area) + 8.0 * max(0.0, b.area - 0.28)

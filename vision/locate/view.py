@@ -132,6 +132,7 @@ def find_places(
     if stated is not None:
         told = ViewPlace(stated, 1.0, {str(stated): 1.0})
         places = _locate(photo, told, {stated}, notes)
+        places = replace(places, soles=tuple(_told_sole(s) for s in places.soles))
         return replace(_override(places, given), notes=tuple(notes))
     if importlib.util.find_spec("mediapipe") is None:
         notes.append(_NO_FACE_MODEL)
@@ -150,6 +151,15 @@ def find_places(
     return replace(
         _locate(photo, seen, likely, notes, faces=faces, soles=soles, marks=marks), notes=tuple(notes)
     )
+
+
+def _told_sole(sole: SolePlace) -> SolePlace:
+    """Return a sole in a photo of which a person says that it shows soles.
+
+    What is left is the doubt whether the outline is that of a whole foot. Of renders with a weakly believed
+    outline about three in four were outlined right.
+    """
+    return replace(sole, confidence=0.5 + 0.5 * sole.confidence, flags=(*sole.flags, "view_given"))
 
 
 def _fills_the_picture(photo: Photo, faces: list[FacePlace]) -> bool:
@@ -429,7 +439,12 @@ def _scores(e: Evidence) -> dict[View, float]:
     return {
         View.FACE: -2.0 + 5.5 * _doll_face(e) - 2.5 * max(0, e.heads - 3) - 3.5 * torso,
         View.CROWD: -4.0 + 1.6 * min(e.heads, 6) * min(1.0, 1.4 * e.doll),
-        View.SOLES: -3.0 + 7.0 * max(0.0, e.soles - 0.25) - 4.0 * face - 2.0 * torso,
+        # Of other things none reached 0.85, soles with holes mostly do: there the evidence rises faster.
+        View.SOLES: -3.0
+        + 7.0 * max(0.0, e.soles - 0.25)
+        + 12.0 * max(0.0, e.soles - 0.8)
+        - 4.0 * face
+        - 2.0 * torso,
         View.BODY: -1.8
         + 4.0 * face * small * (e.heads < 3)
         - 4.0 * face * (not small) * (1 - torso)
