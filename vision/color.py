@@ -429,13 +429,25 @@ class ColorReading:
 _ANY_HUE = 360 / 12**0.5
 
 
+#: How much more or less light falls on a surface than on the reference: standard uncertainty of the natural
+#: logarithm. A card beside a doll faces the light otherwise than the doll's cheek does; eyes lie in sockets.
+#: From rendered tuning photos, where lightness read from a reference strayed so.
+U_ELSEWHERE: Mapping[str, float] = {"color_chart": 0.3, "grey_card": 0.3, "eye_white": 0.35}
+
+#: Relative standard uncertainty of chroma from the camera's own rendering, which pushes colors by a tenth or
+#: so (common practice, no source); a chart's correction takes out part of it, but not beyond its patches.
+U_VIVIDNESS: Mapping[str, float] = {"color_chart": 0.05, "grey_card": 0.1, "eye_white": 0.1, "scene": 0.1}
+
+
 def read_color(linear_rgb: ArrayLike, covariance: ArrayLike, calibration: Calibration) -> ColorReading:
     """Return the surface color of a mean pixel with all uncertainty that is known.
 
-    Three parts add up: the covariance of the mean; the white reference, as independent relative errors
+    Five parts add up: the covariance of the mean; the white reference, as independent relative errors
     of the red and the blue channel, sized so that a mid grey (L* 50) moves by ``u_delta_e``; the
-    exposure, as one relative error of all channels. So a dark color suffers less from a wrong white than
-    a light one, as it does in a photo.
+    exposure, as one relative error of all channels; and that the surface faces the light otherwise, or
+    stands nearer to it, than the reference does (:data:`U_ELSEWHERE`); and how vivid the camera renders
+    colors (:data:`U_VIVIDNESS`). So a dark color suffers less from a
+    wrong white than a light one, as it does in a photo.
 
     Parameters
     ----------
@@ -458,7 +470,10 @@ def read_color(linear_rgb: ArrayLike, covariance: ArrayLike, calibration: Calibr
         move = _slope(mean, calibration, channel @ np.diag(mean)).sum(axis=1)
         total = total + sigma**2 * np.outer(move, move)
     move = _slope(mean, calibration, np.diag(mean)).sum(axis=1)
-    total = total + calibration.u_exposure**2 * np.outer(move, move)
+    vividness = U_VIVIDNESS.get(calibration.method, 0.0) * lab * [0.0, 1.0, 1.0]
+    total = total + np.outer(vividness, vividness)
+    elsewhere = U_ELSEWHERE.get(calibration.method, 0.0)
+    total = total + (calibration.u_exposure**2 + elsewhere**2) * np.outer(move, move)
     return ColorReading(lab=lab, covariance=(total + total.T) / 2)
 
 

@@ -198,10 +198,8 @@ def _ask(name: str, rgb: NDArray[np.uint8], center: tuple[float, float], side: f
     # Pixel centers lie at whole numbers: the middle of the square is at (size - 1) / 2.
     matrix[:, 2] = (size - 1) / 2 - matrix[:, :2] @ (np.asarray(center, np.float64) - 0.5)
     square, valid = warp(rgb, matrix, (size, size))
-    square = np.where(valid[..., None], square, 127).astype(np.float32) / 255
-    out = session.run(
-        None, {session.get_inputs()[0].name: np.ascontiguousarray(square.transpose(2, 0, 1)[None])}
-    )
+    tensor = np.where(valid[..., None], square, 127).astype(np.float32).transpose(2, 0, 1)[None] / 255
+    out = session.run(None, {session.get_inputs()[0].name: np.ascontiguousarray(tensor)})
     heads: Mapping[str, list[str]] = record["heads"]
     answers = {
         head: dict(zip(states, _softmax(logits[0] / _temperature(record, head)).tolist(), strict=True))
