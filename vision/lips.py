@@ -57,7 +57,8 @@ class LipPaint:
     ``lip`` is the molded lip as best known, ``paint`` the painted pixels, ``glare`` pixels that tell nothing;
     ``contrast`` the paint's distance from bare skin in log channel ratios and ``unrest`` that of bare skin
     from place to place; ``belt`` half the width of the doubt around the lip's outline; ``stray`` the area of
-    strongly red pixels that are taken for no paint ÷ face width².
+    strongly red pixels that are taken for no paint ÷ face width²; ``border_seen`` tells that the lip is not
+    fitted to the paint but was seen by itself.
     """
 
     lip: Mask
@@ -68,6 +69,7 @@ class LipPaint:
     unrest: float
     belt: float
     stray: float = 0.0
+    border_seen: bool = False
 
 
 def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
@@ -135,13 +137,17 @@ def _find_paint(reading: FaceReading) -> LipPaint | None:
     whole = paint | _mirrored(view, paint)
     molded = _molded(reading, start)
     if molded is not None:
-        lip = molded
+        lip, belt = molded, 0.5 * belt
     else:
         lip = _fit_lip(view, outline, whole, glare) if contrast > 2.5 * unrest else start
         lip = _settle_edge(lip, whole, paint, belt)
     red = grown(start, 0.09 * unit) & (tint[..., 1] < -0.5) & ~grown(paint, 0.02 * unit) & view.valid
     stray = float(np.count_nonzero(red & below_nose) / unit**2)
-    return LipPaint(lip, _upper_half(view, lip), paint, glare, contrast, unrest, belt, stray)
+    # The fold between the lips is dark, not bare.
+    fold = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * max(1, round(0.008 * unit)) + 1,) * 2)
+    paint |= cv2.morphologyEx(paint.astype(np.uint8), cv2.MORPH_CLOSE, fold).astype(bool) & lip
+    upper = _upper_half(view, lip)
+    return LipPaint(lip, upper, paint, glare, contrast, unrest, belt, stray, molded is not None)
 
 
 def _molded(reading: FaceReading, start: Mask) -> Mask | None:
@@ -161,12 +167,17 @@ def _molded(reading: FaceReading, start: Mask) -> Mask | None:
 
 
 def _painted(strength: Array, contrast: float, unrest: float, where: Mask, unit: float) -> Mask:
-    """Pixels past half of the paint's local strength, which gloss and shade weaken in places."""
+    """Pixels that are paint by more than half, judged by its local strength, which gloss and shade weaken.
+
+    Light mixes in proportion, strength in logarithms: half skin and half paint that differ by s, mostly in
+    green and so twice over, differ from skin by 2 ln(2 / (1 + exp(-s / 2))), which is less than half of s.
+    """
     reach = 2 * max(1, round(0.02 * unit)) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     plateau = cv2.dilate(cv2.erode(strength, np.ones((3, 3), np.uint8)), kernel)
     floor = max(0.22 * contrast, 2.5 * unrest, 0.06)
-    return (strength > np.maximum(0.5 * np.minimum(plateau, contrast), floor)) & where
+    full = np.clip(plateau, 0, contrast)
+    return (strength > np.maximum(2 * np.log(2 / (1 + np.exp(-full / 2))), floor)) & where
 
 
 def _fit_lip(view: FaceView, outline: Array, paint: Mask, glare: Mask) -> Mask:
@@ -367,7 +378,8 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
     quantities = {k: Quantity(v, u_cover * (1.0 if k == "coverage_total" else 1.3)) for k, v in cover.items()}
     quantities["beyond_border"] = Quantity(beyond, u_beyond)
     probabilities = _states(cover["coverage_total"], u_cover, beyond, u_beyond, found, seen)
-    probabilities = _doubt_border(probabilities, _notch(found))
+    if not found.border_seen:
+        probabilities = _doubt_border(probabilities, _notch(found))
     ceiling = 0.92 * min(1.0, 0.5 + 0.5 * reading.likeness.probability)
     if found.contrast < WEAK and beyond > 0.5 * OVER:
         # A faint tint that spreads beyond the lips is as likely light or shade as paint.
