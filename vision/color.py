@@ -430,9 +430,10 @@ _ANY_HUE = 360 / 12**0.5
 
 
 #: How much more or less light falls on a surface than on the reference: standard uncertainty of the natural
-#: logarithm. A card beside a doll faces the light otherwise than the doll's cheek does; eyes lie in sockets.
-#: From rendered tuning photos, where lightness read from a reference strayed so.
-U_ELSEWHERE: Mapping[str, float] = {"color_chart": 0.3, "grey_card": 0.3, "eye_white": 0.35}
+#: logarithm. A card beside a doll faces the light otherwise than the doll's cheek does; eyes lie in sockets;
+#: without a reference the camera's exposure follows whatever lies around the doll. From rendered tuning
+#: photos, where lightness read from a reference strayed so.
+U_ELSEWHERE: Mapping[str, float] = {"color_chart": 0.3, "grey_card": 0.3, "eye_white": 0.35, "scene": 0.5}
 
 #: Relative standard uncertainty of chroma from the camera's own rendering, which pushes colors by a tenth or
 #: so (common practice, no source); a chart's correction takes out part of it, but not beyond its patches.
