@@ -1,7 +1,9 @@
 """How far the measurements reach: every sample photo examined and held against its truth.
 
 Run ``uv run python -m tests.bench.reach`` for the checking photos, with ``--set tuning`` or ``--set all``
-for others, ``--worst`` to list every wrong answer, ``--json FILE`` to keep the rows.
+for others, ``--root sample_images/second`` for those of the second renderer, ``--told`` to state each photo's
+view as a person would, ``--worst`` to list every wrong answer, ``--json FILE`` to keep the rows.
+Photos named ``…_fuse_1_a``, ``…_b`` and so on are one mark under several lights and are read together too.
 
 A state counts as *right*, *wrong* or *withheld*; *wrong at 0.9* are wrong states given at a confidence of
 0.9 or more. Photos in which a trait is truly not visible count as right when the tool withholds it and as
@@ -12,11 +14,12 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import tomllib
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +36,7 @@ STATED_PER_PHOTO = (
     "skin_sheen",
 )
 STATED_PER_PART = ("foot_holes", "ear_stain")
+_FUSED = re.compile(r"(.*_fuse_\d+)_[a-z]\.jpg$")
 
 
 @dataclass(frozen=True)
@@ -80,16 +84,35 @@ def _letters(lines: Iterable[str]) -> str:
     return "".join(c for c in "".join(lines).upper() if c.isascii() and c.isalnum())
 
 
-def examine_one(job: tuple[str, str]) -> tuple[str, dict[str, Any]]:
-    """Examine one photo in a worker; returns its name and its JSON record."""
+def examine_one(job: tuple[str, str, str | None]) -> tuple[str, dict[str, Any]]:
+    """Examine one photo in a worker, its view stated or not; returns its name and its JSON record."""
     import cv2
 
     from pipelines.examine import examine
     from vision.photo import load
+    from vision.traits import View
 
     cv2.setNumThreads(1)
-    root, name = job
-    return name, examine(load((Path(root) / name).read_bytes(), name)).to_json()
+    root, name, view = job
+    photo = load((Path(root) / name).read_bytes(), name)
+    return name, examine(photo, view=View(view) if view else None).to_json()
+
+
+def fused_rows(root: Path, names: Sequence[str]) -> Iterator[Row]:
+    """Read each mark that was photographed under several lights from all its photos together."""
+    from pipelines.fuse import run
+
+    groups: dict[str, list[str]] = defaultdict(list)
+    for name in names:
+        if match := _FUSED.match(name):
+            groups[match[1]].append(name)
+    for stem, some in sorted(groups.items()):
+        truth = json.loads(truth_path(root, some[0]).read_text(encoding="utf-8"))
+        traits = {str(t.trait): t.to_json() for t in run([root / n for n in sorted(some)]).traits}
+        for trait in ("mark_text", "mark_symbol"):
+            row = _row(stem, trait, truth["traits"][trait], traits.get(trait))
+            errors = {"CER, fused": v for k, v in row.errors.items() if k.startswith("CER")}
+            yield replace(row, trait=f"{trait} fused", errors=errors)
 
 
 def rows_of(name: str, truth: Mapping[str, Any], record: Mapping[str, Any]) -> Iterator[Row]:
@@ -200,15 +223,18 @@ def main() -> None:
     parser.add_argument("--set", default="checking", choices=("checking", "tuning", "all"))
     parser.add_argument("--root", type=Path, default=ROOT, help="folder with split.toml and the photos")
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--told", action="store_true", help="state each photo's view, as --view does")
     parser.add_argument("--worst", action="store_true", help="list wrong and withheld answers")
     parser.add_argument("--json", type=Path)
     args = parser.parse_args()
     names = photos_of(args.set, args.root)
+    truths = {n: json.loads(truth_path(args.root, n).read_text(encoding="utf-8")) for n in names}
+    jobs = [(str(args.root), n, truths[n]["view"] if args.told else None) for n in names]
     rows: list[Row] = []
     with ProcessPoolExecutor(args.jobs) as pool:
-        for name, record in pool.map(examine_one, [(str(args.root), n) for n in names]):
-            truth = json.loads(truth_path(args.root, name).read_text(encoding="utf-8"))
-            rows += rows_of(name, truth, record)
+        for name, record in pool.map(examine_one, jobs):
+            rows += rows_of(name, truths[name], record)
+    rows += fused_rows(args.root, names)
     print(f"{len(names)} {args.set} photos")
     print(table(rows))
     if args.worst:
