@@ -111,8 +111,8 @@ def fused_rows(root: Path, names: Sequence[str]) -> Iterator[Row]:
         traits = {str(t.trait): t.to_json() for t in run([root / n for n in sorted(some)]).traits}
         for trait in ("mark_text", "mark_symbol"):
             row = _row(stem, trait, truth["traits"][trait], traits.get(trait))
-            errors = {"CER, fused": v for k, v in row.errors.items() if k.startswith("CER")}
-            yield replace(row, trait=f"{trait} fused", errors=errors)
+            rates = [v for k, v in row.errors.items() if k.startswith("CER")]
+            yield replace(row, trait=f"{trait} fused", errors={"CER, fused": rates[0]} if rates else {})
 
 
 def rows_of(name: str, truth: Mapping[str, Any], record: Mapping[str, Any]) -> Iterator[Row]:
