@@ -32,7 +32,7 @@ from vision.second_opinion import combine
 from vision.traits import Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.EYELINER_COLOR
-METHOD = "eyeliner/1"
+METHOD = "eyeliner/2"
 STATES = ("blue", "brown", "black", "none", "other")
 
 #: A face narrower than this (px of the original) has no readable liner.

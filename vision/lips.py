@@ -32,7 +32,7 @@ from vision.second_opinion import combine
 from vision.traits import Quantity, Reason, Trait, TraitRecord
 
 TRAIT = Trait.LIP_PAINT
-METHOD = "lips/2"
+METHOD = "lips/3"
 
 #: Limits of the states: ``bare`` below the first, ``full`` from the second, ``overpainted`` above the third.
 BARE, FULL, OVER = 0.10, 0.90, 0.14
