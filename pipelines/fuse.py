@@ -87,11 +87,11 @@ def run(paths: Sequence[Path], out: Path | None = None, progress: Progress = sil
         photos=tuple(records),
         used=tuple(photos[i].file for i in fused.used),
         residual=fused.residual,
-        traits=measure_fused(photos[0], (fused.shaded, *fused.aligned[1:])),
+        traits=measure_fused(photos[0], (fused.shaded, *fused.aligned[1:]), fused.height),
     )
 
 
-def measure_fused(photo: Any, more: Sequence[Any]) -> tuple[TraitRecord, ...]:
+def measure_fused(photo: Any, more: Sequence[Any], height: Any = None) -> tuple[TraitRecord, ...]:
     """Read text and sign of a mark from its first photo, with the other pictures laid over it as witnesses.
 
     Parameters
@@ -100,6 +100,8 @@ def measure_fused(photo: Any, more: Sequence[Any]) -> tuple[TraitRecord, ...]:
         The photo all regions refer to.
     more
         The relief picture, then the other photos, pixel on pixel with ``photo``.
+    height
+        The fused height, likewise; None when there is none.
     """
     from vision import mark_symbol, mark_text
     from vision.locate.mark import find_marks
@@ -107,7 +109,7 @@ def measure_fused(photo: Any, more: Sequence[Any]) -> tuple[TraitRecord, ...]:
 
     try:
         marks = find_marks(photo)
-        text = mark_text.measure(photo, marks, default_engine(), more)
+        text = mark_text.measure(photo, marks, default_engine(), more, height)
         return text, mark_symbol.measure(photo, marks, text, more[1:])
     except Exception as error:  # the relief picture is worth having even if reading it fails
         detail = f"The reading failed ({type(error).__name__}). This is a fault of the program."

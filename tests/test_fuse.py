@@ -26,7 +26,7 @@ def lit(azimuth_deg):
 @pytest.fixture
 def photos(tmp_path, monkeypatch):
     record = TraitRecord.withheld("mark_text", Reason.ENGINE_MISSING, "t/1", "No engine.")
-    monkeypatch.setattr(fuse, "measure_fused", lambda photo, more: (record,))
+    monkeypatch.setattr(fuse, "measure_fused", lambda photo, more, height=None: (record,))
     paths = []
     for azimuth in (0, 90, 180, 270):
         path = tmp_path / f"{azimuth}.png"

@@ -178,7 +178,8 @@ def test_no_engine_is_a_typed_reason():
     ],
 )
 def test_fault_of_an_engine_is_a_typed_reason(fault, reason):
-    record = mark_text.measure(Photo.from_array(np.full((90, 120, 3), 150, np.uint8)), [], guarded(fault()))
+    mask, _ = drawn_marks.lettering(["VERITY"], size=(200, 300))
+    record = mark_text.measure(photo_of(mask), [], guarded(fault()))
     assert record.state is None
     assert record.not_measured is reason
 

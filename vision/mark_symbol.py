@@ -24,13 +24,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision import mark_reader
 from vision.locate.places import MarkPlace
 from vision.ocr import straightened
 from vision.photo import Photo
 from vision.relief import luminance
 from vision.traits import Quantity, Reason, Region, TextLine, Trait, TraitRecord
 
-METHOD = "mark_symbol/1"
+METHOD = "mark_symbol/2"
 
 #: What the network tells apart, in the order of its outputs.
 KINDS = ("nothing", "registered", "copyright", "trademark", "other")
@@ -49,6 +50,8 @@ _CAPITAL_PX = 48.0
 _STRIDE = 8
 _ZOOMS = (0.85, 1.0, 1.2)
 _FOUND = 0.12
+#: How far beyond both ends of a line our reader looks for a sign, in letter heights.
+_SECOND_REACH = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +85,21 @@ class Sign:
     at: float
     size_px: float
     center: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Second:
+    """Which signs our reader of lines sees after the letters, as the share of its looks.
+
+    It can tell TM from a ringed letter but not which letter the ring holds (the record beside its weights
+    shows ® read as © as often as ®), so ®, © and others count together as ``ringed``.
+    """
+
+    trademark: float = 0.0
+    ringed: float = 0.0
+
+
+_NO_SECOND = Second()
 
 
 def find_signs(
@@ -154,11 +172,15 @@ def measure(
     region = Region.from_arrays([np.asarray(line.polygon) for line in lines])
     found = _distinct([s for line in lines for s in signs_of(photo.rgb, line, more)])
     relevant = [s for s in found if max(s.shares["registered"], s.shares["trademark"]) * s.presence > 0.15]
+    pictures = (photo.rgb, *more)
     if relevant:
         best = max(relevant, key=lambda s: s.presence * max(s.shares["registered"], s.shares["trademark"]))
         letters = float(np.median([_letter_height(line) for line in lines]))
-        return _signed(best, letters, region)
-    return _unsigned(lines, found, region)
+        nearest = min(lines, key=lambda line: _distance(line, best.center))
+        return _signed(best, letters, region, second_opinion(pictures, nearest))
+    seconds = [second_opinion(pictures, line) for line in lines]
+    second = Second(max(s.trademark for s in seconds), max(s.ringed for s in seconds))
+    return _unsigned(lines, found, region, second)
 
 
 def signs_of(rgb: NDArray[np.uint8], line: TextLine, more: Sequence[NDArray[np.uint8]] = ()) -> list[Sign]:
@@ -177,10 +199,47 @@ def ends_like_trademark(text: str) -> bool:
     return bool(re.search(r"(™|T[MNH]|M)\Z", text.strip()))
 
 
-def _signed(sign: Sign, letters: float, region: Region) -> TraitRecord:
+def second_opinion(pictures: Sequence[NDArray[np.uint8]], line: TextLine) -> Second:
+    """Return what our reader of lines says of signs in the latter half of a line.
+
+    Nothing when it is not installed. A sign that stands before the letters is a © as a rule; our own
+    classifier alone answers for those.
+
+    Parameters
+    ----------
+    pictures
+        (H, W, 3) uint8 photos of one place, pixel on pixel.
+    line
+        As read, with its outline in their pixels.
+    """
+    if not mark_reader.available():
+        return Second()
+    outline = np.asarray(line.polygon, np.float64)
+    reach = _SECOND_REACH * _letter_height(line) / max(_length(outline), 1.0)
+    looks = mark_reader.opinions(pictures, section(outline, -reach, 1.0 + reach))
+    latter = [look.text[len(look.text) // 2 :] for look in looks]
+    return Second(
+        sum("™" in text for text in latter) / len(looks),
+        sum(any(c in text for c in "®©¤") for text in latter) / len(looks),
+    )
+
+
+def _distance(line: TextLine, point: tuple[float, float]) -> float:
+    outline = np.asarray(line.polygon, np.float32)
+    return -float(cv2.pointPolygonTest(outline, (float(point[0]), float(point[1])), True))
+
+
+def _length(outline: NDArray[np.float64]) -> float:
+    half = len(outline) // 2
+    middle = 0.5 * (outline[:half] + outline[half:][::-1])
+    return float(np.linalg.norm(np.diff(middle, axis=0), axis=1).sum())
+
+
+def _signed(sign: Sign, letters: float, region: Region, second: Second = _NO_SECOND) -> TraitRecord:
     """The record for a sign that may be ® or TM, beside letters of a height.
 
-    One far larger than the letters, or before the name instead of after it, is likelier a shadow.
+    One far larger than the letters, or before the name instead of after it, is likelier a shadow. Where our
+    reader of lines sees a sign of the other form and none of this one, neither is believed.
     """
     registered = sign.presence * sign.shares["registered"]
     trademark = sign.presence * sign.shares["trademark"]
@@ -208,6 +267,10 @@ def _signed(sign: Sign, letters: float, region: Region) -> TraitRecord:
             **rest,
         )
     odd = sign.size_px > 1.6 * letters or sign.at < 0.5
+    same, other = second.trademark, second.ringed
+    if sign.shares["registered"] > sign.shares["trademark"]:
+        same, other = other, same
+    odd = odd or other > same + 0.3
     if sign.margin < THINNEST_MARGIN or sign.presence < 0.6 or odd:
         return TraitRecord.withheld(
             Trait.MARK_SYMBOL,
@@ -226,7 +289,9 @@ def _signed(sign: Sign, letters: float, region: Region) -> TraitRecord:
     )
 
 
-def _unsigned(lines: Sequence[TextLine], found: Sequence[Sign], region: Region) -> TraitRecord:
+def _unsigned(
+    lines: Sequence[TextLine], found: Sequence[Sign], region: Region, second: Second = _NO_SECOND
+) -> TraitRecord:
     """The record when neither ® nor TM was seen: none, if one would have been seen.
 
     A sign is missed where letters are: in fading light, cut by a scratch, too small. So each line must be
@@ -238,6 +303,7 @@ def _unsigned(lines: Sequence[TextLine], found: Sequence[Sign], region: Region) 
     flags = ("copyright_sign",) if any(s.kind == "copyright" and s.presence > 0.6 for s in found) else ()
     unsure = max((s.presence for s in found if s.kind != "copyright"), default=0.0)
     unsure = max(unsure, 0.7 * any(ends_like_trademark(line.text) for line in lines))
+    unsure = max(unsure, second.trademark, second.ringed)
     seen = 0.86 / (1.0 + math.exp((20.0 - letters) / 4.0)) * min(1.0, read / 0.8)
     none = max(0.0, 0.5 + 0.36 * seen) * (1.0 - 0.6 * unsure)
     candidates = {"none": none, "registered": (1.0 - none) / 2, "trademark": (1.0 - none) / 2}

@@ -241,12 +241,17 @@ class RapidEngine(OcrEngine):
 
 
 def straightened(rgb: Picture, outline: NDArray[Any], height: int | None = None) -> Picture:
+    """Return the picture inside a line's outline as an upright rectangle; see :func:`cut_out`."""
+    return np.asarray(cut_out(rgb, outline, height), np.uint8)
+
+
+def cut_out(rgb: NDArray[Any], outline: NDArray[Any], height: int | None = None) -> NDArray[Any]:
     """Return the picture inside a line's outline as an upright rectangle.
 
     Parameters
     ----------
     rgb
-        (H, W, 3) uint8.
+        (H, W) or (H, W, 3), uint8 or float32.
     outline
         (2 k, 2) points, k >= 2: the upper edge from left to right as read, then the lower edge back. Four
         points are a quadrilateral, more follow a curve.
@@ -255,7 +260,7 @@ def straightened(rgb: Picture, outline: NDArray[Any], height: int | None = None)
 
     Returns
     -------
-    (h, w, 3) uint8, at least 2 x 2.
+    (h, w) or (h, w, 3) of the same type, at least 2 x 2.
     """
     points = np.asarray(outline, np.float64).reshape(-1, 2)
     half = len(points) // 2
@@ -272,7 +277,7 @@ def straightened(rgb: Picture, outline: NDArray[Any], height: int | None = None)
     grid = (top + share * (bottom - top) - 0.5).astype(np.float32)
     at_x, at_y = np.ascontiguousarray(grid[..., 0]), np.ascontiguousarray(grid[..., 1])
     warped = cv2.remap(rgb, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(warped, np.uint8)
+    return np.asarray(warped)
 
 
 def lines_of_map(

@@ -1,0 +1,177 @@
+"""Our own two networks for molded lettering: the text map and the reader of lines."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests import drawn_marks
+from vision import mark_map, mark_reader, mark_symbol, mark_text
+from vision.locate.mark import find_marks
+from vision.ocr import OcrEngine, OcrLine, guarded
+from vision.photo import Photo
+from vision.traits import Reason, TextLine
+
+
+def photo_of(lines, **light):
+    mask, corners = drawn_marks.lettering(lines, size=(320, 480))
+    return Photo.from_array(drawn_marks.photographed(mask, **light)), corners
+
+
+def band(corners, room=0.45):
+    """A line's outline with the room around letters that text detectors leave."""
+    middle = 0.5 * (corners[:2] + corners[:1:-1])
+    across = (1 + 2 * room) * (corners[:2] - middle)
+    reach = 0.2 * np.linalg.norm(corners[1] - corners[0]) / 6 * np.array([[-1.0, 0], [1, 0]])
+    return np.concatenate([middle + reach + across, (middle + reach - across)[::-1]])
+
+
+# --- what the networks are given ----------------------------------------------------------------------
+
+
+def test_normalization_forgets_exposure_and_slow_light():
+    rng = np.random.default_rng(3)
+    signal = rng.normal(0, 0.1, (48, 200)).astype(np.float32)
+    ramp = np.linspace(0, 0.4, 200, dtype=np.float32)
+    plain, _ = mark_reader.evened(signal)
+    changed, _ = mark_reader.evened(signal + 0.7 + ramp)
+    inner = (slice(8, 40), slice(40, 160))
+    assert np.abs(plain[inner] - changed[inner]).max() < 0.15
+    assert np.abs(plain).max() <= 4.0
+
+
+def test_heights_need_no_unit():
+    height = np.random.default_rng(4).normal(0, 1, (48, 160)).astype(np.float32)
+    small, _ = mark_reader.evened(height, True)
+    large, _ = mark_reader.evened(1000 * height, True)
+    assert np.allclose(small, large, atol=1e-3)
+
+
+def test_records_fit_the_networks():
+    strip = np.zeros((48, 128), np.float32)
+    (logs,) = mark_reader.scores([strip])
+    assert logs.shape == (64, len(mark_reader.alphabet()) + 1)
+    assert np.allclose(np.exp(logs).sum(axis=1), 1.0, atol=1e-4)
+    levels = mark_map.levels()
+    assert 0.0 < levels.lettered < levels.blank < 1.0
+
+
+# --- decoding -----------------------------------------------------------------------------------------
+
+
+def path_of(text, repeats=2):
+    """Scores that spell a text, each letter over some steps with nothing between."""
+    letters = mark_reader.alphabet()
+    steps = [0]
+    for c in text:
+        steps += [letters.index(c) + 1] * repeats + [0]
+    logs = np.full((len(steps), len(letters) + 1), np.log(0.1 / len(letters)), np.float32)
+    logs[np.arange(len(steps)), steps] = np.log(0.9)
+    return logs
+
+
+def test_doubled_letters_are_kept_and_long_ones_are_one():
+    assert mark_reader.spelled(path_of("MCMXII 77®")).text == "MCMXII 77®"
+
+
+def test_looks_outvote_one_that_errs():
+    together = mark_reader.averaged([path_of("VERITY"), path_of("VERITY"), path_of("VEBITY")])
+    line = mark_reader.spelled(together)
+    assert line.text == "VERITY"
+    assert line.characters[2][0][0] == "R"
+    assert line.characters[2][0][1] < line.characters[1][0][1]
+    assert np.allclose(np.exp(together).sum(axis=1), 1.0, atol=1e-4)
+
+
+# --- what they see ------------------------------------------------------------------------------------
+
+
+def test_reader_reads_a_line_and_nothing_on_bare_vinyl():
+    photo, corners = photo_of(["HARGROVE"])
+    line = mark_reader.opinions([photo.rgb], band(corners))[0]
+    assert sum(a == b for a, b in zip(line.text, "HARGROVE", strict=False)) >= 6, line.text
+    bare = drawn_marks.photographed(np.zeros((320, 480), np.float32), seed=5)
+    assert mark_reader.opinions([bare], band(corners))[0].text == ""
+
+
+def test_map_shows_lettering_and_its_height():
+    photo, corners = photo_of(["HARGROVE"])
+    found = mark_map.of_photo(photo)
+    bare = Photo.from_array(drawn_marks.photographed(np.zeros((320, 480), np.float32), seed=5))
+    assert found.highest > 0.7
+    assert found.highest > mark_map.of_photo(bare).highest + 0.3
+    line = found.lines()[0]
+    assert np.linalg.norm(line.polygon.mean(axis=0) - corners.mean(axis=0)) < 15
+    assert 25 < line.letter_px < 58
+
+
+def test_a_place_with_letters_is_likely_and_one_without_is_not():
+    photo, _ = photo_of(["HARGROVE"])
+    scratched = Photo.from_array(drawn_marks.photographed(drawn_marks.scratched(4, (320, 480))))
+    assert find_marks(photo)[0].confidence > 0.7
+    assert max((p.confidence for p in find_marks(scratched)), default=0.0) < 0.6
+
+
+# --- two opinions -------------------------------------------------------------------------------------
+
+
+class Mistaken(OcrEngine):
+    """Finds the line and always reads the same wrong text, with full confidence."""
+
+    isolated = False
+    asked = 0
+
+    def __init__(self, outline=()):
+        self.outline = tuple((float(x), float(y)) for x, y in outline)
+
+    def available(self):
+        return None
+
+    def read(self, rgb):
+        return []
+
+    def find(self, rgb):
+        Mistaken.asked += 1
+        return [OcrLine("", 1.0, self.outline)] if self.outline else []
+
+    def recognize(self, strips):
+        return [OcrLine("QUINCE", 1.0) for _ in strips]
+
+
+def test_an_engine_our_reader_contradicts_is_never_believed():
+    photo, corners = photo_of(["HARGROVE"])
+    record = mark_text.measure(photo, [], Mistaken(band(corners)))
+    assert max((line.confidence for line in record.text or ()), default=0.0) < 0.5
+
+
+def test_the_engine_is_not_asked_about_a_surely_blank_photo():
+    photo = Photo.from_array(np.full((300, 400, 3), 160, np.uint8))
+    Mistaken.asked = 0
+    assert mark_text.surely_blank(photo)
+    record = mark_text.measure(photo, [], guarded(Mistaken()))
+    assert Mistaken.asked == 0
+    assert not record.text
+    assert record.not_measured in (Reason.BLURRED, Reason.NOT_LOCATED)
+
+
+def test_second_votes_keep_the_engines_small_letters_and_spaces():
+    own = [OcrLine("MADEIN1417", 0.9), OcrLine("MADEIN1477", 0.8)]
+    votes = mark_text._second_votes(own, {"Made in 1417": 3.0})
+    assert set(votes) == {"Made in 1417", "Made in 1477"}
+
+
+def test_our_readers_rings_are_one_kind():
+    photo, corners = photo_of(["VERITY"])
+    line = TextLine("VERITY", 0.9, tuple(map(tuple, band(corners).tolist())))
+    second = mark_symbol.second_opinion((photo.rgb,), line)
+    assert 0.0 <= second.trademark <= 1.0
+    assert 0.0 <= second.ringed <= 1.0
+
+
+@pytest.mark.parametrize(("ringed", "state"), [(0.0, "trademark"), (0.8, None)])
+def test_a_contradicted_sign_is_withheld(ringed, state):
+    shares = {"registered": 0.02, "copyright": 0.02, "trademark": 0.95, "other": 0.01}
+    sign = mark_symbol.Sign("trademark", shares, 0.98, 0.9, 1.0, 40.0, (50.0, 50.0))
+    region = mark_symbol.Region.box(0, 0, 9, 9)
+    record = mark_symbol._signed(sign, 40.0, region, mark_symbol.Second(ringed=ringed))
+    assert record.state == state
