@@ -127,7 +127,10 @@ def _judge(iris: Iris, cal: Calibration) -> tuple[dict[str, float], ColorReading
     other = max(0.0, 1 - blue - brown - green - neutral)
     out = {"blue": blue, "brown": brown, "green": green, "other": other}
     out = {k: painted * v for k, v in out.items()}
-    out["unpainted"] = 1 - painted + painted * neutral
+    # A neutral reading of a blurred eye says little: dark irises are the first to look black.
+    out["unpainted"] = 1 - painted + painted * neutral * sharp
+    for name, part in (("brown", 0.6), ("blue", 0.2), ("green", 0.2)):
+        out[name] += part * painted * neutral * (1 - sharp)
     return out, (color if painted > 0.5 else None)
 
 
