@@ -84,6 +84,8 @@ QUANTITY_WORDS: Mapping[str, str] = {
     "diameter_px": "diameter",
     "circularity": "circularity",
     "lining_fraction": "lining",
+    "diameter_of_length": "diameter, share of the foot's length",
+    "off_axis": "distance from the foot's axis, in half widths",
     "highlight_fraction": "highlights",
     "area_px": "area",
     "margin": "margin over the next sign",
@@ -106,6 +108,7 @@ PERCENT = frozenset(
         "coverage_lower",
         "beyond_border",
         "lining_fraction",
+        "diameter_of_length",
         "highlight_fraction",
     }
 )

@@ -3,8 +3,14 @@
     python -m sample_images.train_holes --draw 4000 [--renders DIR …] --out vision/models/foot_holes.npz
 
 Spots come from drawn soles (:mod:`sample_images.drawn_soles`), widely randomized, and from renders with
-truth (:mod:`sample_images.render`), of seeds that no committed photo uses. Features are those of
-:func:`vision.hole_clues.profile_of`; the classifier is a few small networks whose answers are averaged.
+truth in two styles of unlike geometry (``soles`` and ``plain_soles`` of :mod:`sample_images.many`), of
+seeds that no committed photo uses; each render also in worse copies, with a roughly drawn outline. Features
+are those of :func:`vision.hole_clues.profile_of`; the classifier is a few small networks whose answers are
+averaged.
+
+How sure the answers may be is found on styles not trained on: for either style of render a classifier is
+trained without it and asked about it; the temperature is that under which its answers are likeliest on the
+style that suffers more.
 Needs numpy and OpenCV only. The training record is written beside the weights.
 """
 
@@ -25,6 +31,8 @@ from vision import hole_clues
 from vision.locate.places import SolePlace
 from vision.photo import Photo, load
 
+#: Worse copies of each render.
+COPIES = 3
 KINDS = ("surface", "open", "lined", "drilled_ragged", "drilled_neat")
 Floats = NDArray[Any]
 
@@ -120,7 +128,7 @@ def _oblique(
 
 
 def rendered(path: str) -> list[tuple[Floats, int]]:
-    """Return the examples of one render of soles, given its truth file."""
+    """Return the examples of one render of soles and of worse copies of it, given its truth file."""
     cv2.setNumThreads(1)
     truth = json.loads(Path(path).read_text())
     if truth["view"] != "soles":
@@ -128,6 +136,7 @@ def rendered(path: str) -> list[tuple[Floats, int]]:
     root, _, name = path.rpartition("/truth/")
     rgb = load(Path(root, name).with_suffix(".jpg").read_bytes()).rgb
     states = {r["part"]: r for r in truth["traits"]["foot_holes"]}
+    rng = np.random.default_rng([78, int(truth["seed"])])
     out = []
     for sole in truth["places"]["soles"]:
         record = states.get(sole["part"])
@@ -137,7 +146,37 @@ def rendered(path: str) -> list[tuple[Floats, int]]:
         name = record["state"] + (f"_{record['cut']}" if record.get("cut") else "")
         holes = [(np.array(h["center"]), h["diameter_px"] / 2, KINDS.index(name)) for h in record["holes"]]
         out += _examples(rgb, line, holes)
+        for _ in range(COPIES):
+            worse, scale = _worse(rng, rgb)
+            moved = [(c * scale, r * scale, k) for c, r, k in holes]
+            out += _examples(worse, _rough(rng, line) * scale, moved)
     return out
+
+
+def _worse(rng: np.random.Generator, rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
+    """Return a picture resized, perhaps blurred, with another tone curve and JPEG losses; and its scale."""
+    scale = float(rng.uniform(0.7, 1.35))
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    rgb = np.asarray(cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=how), np.uint8)
+    if rng.random() < 0.5:
+        rgb = np.asarray(cv2.GaussianBlur(rgb, (0, 0), float(rng.uniform(0.3, 1.0))), np.uint8)
+    codes = 255 * (np.arange(256) / 255) ** float(rng.uniform(0.8, 1.25))
+    rgb = np.clip(codes, 0, 255).astype(np.uint8)[rgb]
+    _, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 95))])
+    return load(data.tobytes()).rgb, scale
+
+
+def _rough(rng: np.random.Generator, line: Floats) -> Floats:
+    """Return an outline as a locator might draw it."""
+    middle = line.mean(0)
+    shift = rng.normal(0, 0.01, 2) * np.ptp(line, axis=0).max()
+    return np.asarray(middle + (line - middle) * rng.uniform(0.93, 1.07, 2) + shift)
+
+
+def style_of(path: str) -> int:
+    """Return 1 for a render of the modeled feet, 2 for one of the plain feet."""
+    truth = json.loads(Path(path).read_text())
+    return 1 + str(truth.get("recipe") or truth.get("module") or path).count("plain_soles")
 
 
 def _examples(rgb: Floats, line: Floats, holes: list[tuple[Floats, float, int]]) -> list[tuple[Floats, int]]:
@@ -213,7 +252,7 @@ def softmax(z: Floats) -> Floats:
 
 
 def temperature(z: Floats, y: Floats) -> float:
-    """Return the temperature under which held-out examples are likeliest, never below 1."""
+    """Return the temperature under which the answers to held-out examples are likeliest, never below 1."""
     grid = np.linspace(1.0, 4.0, 31)
     losses = [-np.log(softmax(z / t)[np.arange(len(y)), y] + 1e-9).mean() for t in grid]
     return float(grid[int(np.argmin(losses))])
@@ -229,6 +268,10 @@ def judge(z: Floats, y: Floats) -> dict[str, Any]:
     return {
         "n": len(y),
         "right": round(float((best == y).mean()), 4),
+        "stated": round(float((q.max(1) > 0.6).mean()), 4),
+        "stated_right": round(float((best == y)[q.max(1) > 0.6].mean()), 4),
+        "surface_taken_for_a_hole": int(((q[:, 0] < 0.4) & (y == 0)).sum()),
+        "hole_taken_for_surface": int(((q[:, 0] > 0.6) & (y > 0)).sum()),
         "sure": round(float(sure.mean()), 4),
         "sure_right": round(float((best == y)[sure].mean()), 4) if sure.any() else None,
         "confusion": {k: table[i].tolist() for i, k in enumerate(KINDS)},
@@ -236,47 +279,70 @@ def judge(z: Floats, y: Floats) -> dict[str, Any]:
 
 
 def gather(draws: int, folders: list[Path], jobs: int) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return features, kinds, 1 where rendered, and a group number (one a picture)."""
-    files = [str(f) for folder in folders for f in sorted(folder.glob("truth/**/*.json"))]
+    """Return features, kinds, style (0 drawn, 1 and 2 rendered), and a group number (one a picture)."""
+    files = [str(f) for folder in folders for f in sorted(folder.glob("**/truth/**/*.json"))]
     with Pool(jobs) as pool:
         sets = pool.map(drawn, range(draws), chunksize=20) + pool.map(rendered, files, chunksize=4)
-    rows = [(f, k, i >= draws, i) for i, found in enumerate(sets) for f, k in found]
+    styles = [0] * draws + [style_of(f) for f in files]
+    rows = [(f, k, styles[i], i) for i, found in enumerate(sets) for f, k in found]
     return tuple(np.array([r[c] for r in rows]) for c in range(4))  # type: ignore[return-value]
 
 
+def weights_of(y: Floats, style: Floats) -> Floats:
+    """Return weights that lift rare kinds, and renders above drawings."""
+    share = np.bincount(y, minlength=len(KINDS))
+    return np.asarray((len(y) / np.maximum(share, 1) ** 0.7)[y] * np.where(style > 0, 3.0, 1.0))
+
+
+def across_styles(
+    x: Floats, y: Floats, style: Floats, nets: int, epochs: int
+) -> tuple[Floats, Floats, Floats]:
+    """Return logits, kinds and style of the renders, each answered by networks that never saw its style."""
+    found = []
+    for left_out in (1, 2):
+        seen = style != left_out
+        if seen.all():
+            continue
+        w = weights_of(y[seen], style[seen])
+        fitted = [train(x[seen], y[seen], w, seed, epochs=epochs) for seed in range(nets)]
+        found.append((answer(fitted, x[~seen]), y[~seen], style[~seen]))
+    return tuple(np.concatenate(part) for part in zip(*found, strict=True))  # type: ignore[return-value]
+
+
 def main() -> None:
-    """Gather, train, judge on held-out pictures, write."""
+    """Gather, judge across styles, train on all, write."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--draw", type=int, default=4000)
-    parser.add_argument("--renders", type=Path, nargs="*", default=[])
+    parser.add_argument("--renders", type=Path, nargs="*", default=[], help="of both styles")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--nets", type=int, default=5)
+    parser.add_argument("--epochs", type=int, default=60)
     parser.add_argument("--cache", type=Path, help="keep or reuse gathered examples (.npz)")
     args = parser.parse_args()
     if args.cache and args.cache.exists():
         with np.load(args.cache) as kept:
-            x, y, real, group = (kept[k] for k in ("x", "y", "real", "group"))
+            x, y, style, group = (kept[k] for k in ("x", "y", "style", "group"))
     else:
-        x, y, real, group = gather(args.draw, args.renders, args.jobs)
+        x, y, style, group = gather(args.draw, args.renders, args.jobs)
         if args.cache:
-            np.savez(args.cache, x=x, y=y, real=real, group=group)
-    held = group % 5 == 4
-    mean, spread = x[~held].mean(0), x[~held].std(0) + 1e-6
+            np.savez(args.cache, x=x, y=y, style=style, group=group)
+    if not {1, 2} <= set(style.tolist()):
+        parser.error("renders of both styles are needed: how sure the answers may be is found across them")
+    mean, spread = x.mean(0), x.std(0) + 1e-6
     scaled = np.clip((x - mean) / spread, -4, 4)
-    share = np.bincount(y[~held], minlength=len(KINDS))
-    weight = (len(y) / np.maximum(share, 1) ** 0.7)[y] * np.where(real, 3.0, 1.0)
-    nets = [train(scaled[~held], y[~held], weight[~held], seed) for seed in range(args.nets)]
-    z = answer(nets, scaled)
-    test = held & real if (held & real).sum() > 40 else held
-    heat = temperature(z[test], y[test])
+    z, truth, of = across_styles(scaled, y, style, args.nets, args.epochs)
+    # Another hand's photos are a third style: as sure as on the less familiar of the two.
+    heat = max(temperature(z[of == s], truth[of == s]) for s in (1, 2))
+    nets = [train(scaled, y, weights_of(y, style), seed, epochs=args.epochs) for seed in range(args.nets)]
+    names = {1: "unseen_style_modeled", 2: "unseen_style_plain"}
     record = {
-        "kinds": KINDS, "examples": len(y), "rendered": int(real.sum()), "nets": args.nets,
-        "temperature": heat,
-        "held_out_drawn": judge(z[held & ~real] / heat, y[held & ~real]) if (held & ~real).any() else None,
-        "held_out_rendered": judge(z[held & real] / heat, y[held & real]) if (held & real).any() else None,
+        "kinds": KINDS, "examples": len(y), "rendered": int((style > 0).sum()),
+        "photos_rendered": len(set(group[style > 0].tolist())), "nets": args.nets,
+        "epochs": args.epochs, "temperature": heat,
+        **{names[s]: judge(z[of == s] / heat, truth[of == s]) for s in names},
     }  # fmt: skip
     print(json.dumps(record, indent=1))
     args.out.parent.mkdir(parents=True, exist_ok=True)

@@ -172,3 +172,20 @@ def test_a_person_who_says_that_these_are_soles_takes_the_doubt_away_from_a_hole
         for flags in (("view_given",), ())
     )
     assert told.candidates["lined"] > found.candidates["lined"] + 0.2
+
+
+def test_where_a_hole_lies_in_the_foot_is_said():
+    inner, outer = (
+        _record(Spot("open", (x, 190.0), RADIUS, depth=4)).quantities
+        for x in (CENTER[0] + 20, CENTER[0] + 65)
+    )
+    assert inner["diameter_of_length"].value == pytest.approx(2 * RADIUS / 440, rel=0.15)
+    assert abs(outer["off_axis"].value - inner["off_axis"].value) > 0.2
+
+
+def test_what_is_pointed_at_and_bright_inside_is_not_called_none():
+    rgb = draw([_sole()], SIZE, Scene(spots=(Spot("paint", CENTER, RADIUS, (0.34, 0.22, 0.15)),)))
+    turns = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    circle = tuple((CENTER[0] + RADIUS * np.cos(t), CENTER[1] + RADIUS * np.sin(t)) for t in turns)
+    record = measure(Photo.from_array(rgb), _place(_sole(), hole=circle), Calibration())
+    assert record.not_measured is Reason.AMBIGUOUS

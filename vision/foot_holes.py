@@ -69,7 +69,9 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
     -------
     TraitRecord
         ``foot_holes`` with ``diameter_px`` (major axis of the fitted ellipse), ``circularity`` (1 for a
-        circle seen obliquely too) and ``lining_fraction`` where a spot was found. Withheld as
+        circle seen obliquely too), ``lining_fraction``, and where in the foot it lies: ``diameter_of_length``
+        (over the sole's length) and ``off_axis`` (distance from the sole's long axis over its half width;
+        a drill is easily set off center), where a spot was found. Withheld as
         ``too_small``, ``blurred``, ``too_dark``, ``clipped``, ``occluded``, ``not_located`` or ``ambiguous``.
     """
     cut = cut_out(photo, sole)
@@ -88,7 +90,7 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
         return _no_hole(cut, sole, judged, unclear, blur)
     # A foot may have two holes; the larger one shows its kind better.
     sure = [j for j in judged if j.p_hole > 0.9 * judged[0].p_hole]
-    return _classify(max(sure, key=lambda j: j.spot.diameter), sole)
+    return _classify(max(sure, key=lambda j: j.spot.diameter), cut, sole)
 
 
 def _pointed_out(cut: Sole, sole: SolePlace) -> TraitRecord:
@@ -99,7 +101,10 @@ def _pointed_out(cut: Sole, sole: SolePlace) -> TraitRecord:
             "No closed dark spot can be made out at the place pointed at; a close, sharp photo would tell."
         )
         return _withhold(sole, Reason.AMBIGUOUS, detail, Region((sole.hole,)))
-    return _classify(judge(spot), sole)
+    if spot.clues.depth > BRIGHTEST_HOLE:  # a shallow or through hole may look like that; so does a flat ring
+        detail = "What was pointed at is not dark inside; a photo with light from one side would tell."
+        return _withhold(sole, Reason.AMBIGUOUS, detail, Region((sole.hole,)))
+    return _classify(judge(spot), cut, sole)
 
 
 def _withhold(
@@ -202,7 +207,17 @@ def _if_a_sole(candidates: Mapping[str, float], sole: SolePlace) -> dict[str, fl
     return {k: sole.confidence * p + doubt * (k != "none") for k, p in candidates.items()}
 
 
-def _quantities(spot: Spot, lined: bool) -> Mapping[str, Quantity]:
+def _within_the_foot(spot: Spot, cut: Sole) -> dict[str, Quantity]:
+    """Return size and position relative to the sole; its outline is good to about a twelfth."""
+    share = spot.diameter * cut.scale / cut.length
+    off = spot.clues.offset
+    return {
+        "diameter_of_length": Quantity(share, math.hypot(spot.u_diameter / spot.diameter, 0.08) * share),
+        "off_axis": Quantity(off, math.hypot(0.08, 0.1 * off)),
+    }
+
+
+def _quantities(spot: Spot, lined: bool) -> dict[str, Quantity]:
     """Return the measured values; a lining belongs to its hole."""
     c = spot.clues
     diameter = spot.rim_diameter if lined else spot.diameter
@@ -251,7 +266,7 @@ def _no_hole(cut: Sole, sole: SolePlace, judged: list[Judged], unclear: int, blu
     )
 
 
-def _classify(found: Judged, sole: SolePlace) -> TraitRecord:
+def _classify(found: Judged, cut: Sole, sole: SolePlace) -> TraitRecord:
     """Name the kind of the likeliest hole."""
     spot = found.spot
     candidates = _states(found.kinds)
@@ -277,7 +292,7 @@ def _classify(found: Judged, sole: SolePlace) -> TraitRecord:
         METHOD,
         _what_would_tell(candidates),
         detail=words[max(candidates, key=lambda k: candidates[k])],
-        quantities=_quantities(spot, lined),
+        quantities=_quantities(spot, lined) | ({} if sole.hole else _within_the_foot(spot, cut)),
         region=Region.from_arrays([spot.rim_outline if lined else spot.outline]),
         n_pixels=int(math.pi * spot.diameter**2 / 4 * spot.clues.axis_ratio),
         flags=tuple(flags),
