@@ -49,6 +49,8 @@ _MOST_PIXELS = 500_000
 _MOST_MAPPED = 4
 #: The engine's own word from which a line counts as clear to see.
 _CLEAR = 0.92
+#: How nearly as well the other end must read for it to be in doubt which end is up.
+_EITHER_END = 0.7
 #: Mean share of a line of the text map from which it is read even though the engine did not find it.
 _SURE_SHARE = 0.5
 _SIGNS = "®©™¤"
@@ -99,7 +101,10 @@ class _Box:
 
 @dataclass(slots=True)
 class _Reading:
-    """All readings of one box, and what they agree on."""
+    """All readings of one box, and what they agree on.
+
+    ``other_end`` is how well it reads upside down, over how well it reads this way: ``10`` turned is ``OL``.
+    """
 
     box: _Box
     lines: list[OcrLine] = field(default_factory=list)
@@ -110,6 +115,7 @@ class _Reading:
     strength: float = 0.0
     alternatives: tuple[str, ...] = ()
     goes_on: bool = False
+    other_end: float = 0.0
 
     @property
     def seconded(self) -> float | None:
@@ -382,6 +388,12 @@ def _read(
     direction = _common_direction(readings)
     if direction is None:
         return readings
+    for index, reading in enumerate(readings):
+        if float(reading.box.along @ direction) < -0.5 and reading.other_end > _EITHER_END:
+            turned = reading.box.turned()
+            others = [other for other in boxes if other is not reading.box]
+            close = _views_of(photo, turned, more, height)
+            readings[index] = _read_box(turned, others, close, engine, turn=False)
     return [r for r in readings if float(r.box.along @ direction) > 0.5 or r.agreement > 0.8]
 
 
@@ -420,15 +432,19 @@ def _views_of(
     return _Close(views, scale, low.astype(np.float64), (photo.rgb, *more[1:]), height, letter)
 
 
-def _read_box(box: _Box, others: Sequence[_Box], close: _Close, engine: GuardedEngine) -> _Reading:
+def _read_box(
+    box: _Box, others: Sequence[_Box], close: _Close, engine: GuardedEngine, turn: bool = True
+) -> _Reading:
     first = close.plain
-    ends = [box, box.turned()]
-    if box.length < 1.7 * box.height:
+    ends = [box, box.turned()] if turn else [box]
+    if turn and box.length < 1.7 * box.height:
         ends += [_quarter_turned(box), _quarter_turned(box).turned()]
     lines = _recognize([strip for end in ends for strip in close.strips(end, first)], engine)
     groups = [lines[i : i + len(first)] for i in range(0, len(lines), len(first))]
     own = [close.own(end, mark_reader.ROOMS[1:2]) for end in ends]
-    best = max(range(len(ends)), key=lambda i: _weight_of(groups[i]) + 2.0 * _weight_of(own[i][:1]))
+    weights = [_weight_of(group) + 2.0 * _weight_of(said) for group, said in zip(groups, own, strict=True)]
+    best = int(np.argmax(weights))
+    runner_up = sorted(weights)[-2] / max(weights[best], 1e-6) if len(weights) > 1 else 0.0
     chosen, lines = _lengthened(ends[best], groups[best], others, close, engine)
     found = find_signs(close.pictures[0], chosen.polygon)
     reading = _Reading(
@@ -442,9 +458,11 @@ def _read_box(box: _Box, others: Sequence[_Box], close: _Close, engine: GuardedE
         around = _read_around(chosen, signs, close, engine)
         # A shadow taken for a sign costs letters; a true one costs none, and its letter-like readings go.
         if _weight_read(around) >= _weight_read(reading):
-            return around
+            reading = around
+            found = []
     if any(sign.kind == "trademark" and sign.at > 0.6 for sign in found):
         reading.text = re.sub(r"\s*T[MNH]\Z", CHARACTERS["trademark"], reading.text)
+    reading.other_end = runner_up
     return reading
 
 
@@ -787,7 +805,7 @@ def _in_order(readings: Sequence[_Reading]) -> list[tuple[TextLine, _Reading]]:
     rows.sort(key=lambda row: float(np.mean([r.box.center @ down for r in row])))
     out = []
     for row in rows:
-        joined = _joined(row)
+        joined = _joined(row, len(rows) == 1)
         out.append((joined, max(row, key=lambda r: r.agreement * len(r.text))))
     return out
 
@@ -807,12 +825,15 @@ def _follows(a: _Box, b: _Box) -> bool:
     return offset < 0.3 * sum(sizes) and sizes[1] < 2.0 * sizes[0] and -sizes[1] < gap < 2.5 * sizes[1]
 
 
-def _joined(row: Sequence[_Reading]) -> TextLine:
+def _joined(row: Sequence[_Reading], alone: bool = True) -> TextLine:
+    """One line of the record; ``alone`` says that no other line shows which end is up."""
     upper = [p for r in row for p in r.box.polygon[: len(r.box.polygon) // 2]]
     lower = [p for r in reversed(row) for p in r.box.polygon[len(r.box.polygon) // 2 :]]
     polygon: Polygon = tuple((float(x), float(y)) for x, y in [*upper, *lower])
     confidence = min(line_confidence(r.agreement, r.weakest, r.strength) for r in row)
-    if any(r.goes_on for r in row):
+    # What our own reader does not make out is never sure, however clearly the engine claims to see it.
+    confidence = min([confidence, *(0.5 + 0.4 * r.seconded for r in row if r.seconded is not None)])
+    if any(r.goes_on or (r.other_end > _EITHER_END and alone) for r in row):
         confidence = min(confidence, 0.45)
     alternatives: list[str] = []
     for index, reading in enumerate(row):
