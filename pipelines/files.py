@@ -153,6 +153,12 @@ def write_file(path: Path, content: str | bytes) -> None:
         _sync_folder(path.parent)
 
 
+def clear_unfinished(path: Path) -> None:
+    """Remove what killed runs left half-written for a file; nothing happens where that is not allowed."""
+    with contextlib.suppress(OSError):
+        _clear_litter(path.parent, path.name[:100])
+
+
 def keep_file(temp: Path, folder: Path, name: str, ending: str) -> Path:
     """Move a received file into ``folder``, under its name or, where that is taken, the next free one.
 

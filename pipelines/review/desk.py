@@ -124,6 +124,8 @@ class Desk:
         UsageError
             When the claim is no release of the guide.
         """
+        for name in papers.FILES:
+            files.clear_unfinished(folder / name)
         history = await asyncio.to_thread(History.load, folder)
         left = history.now if history.steps else None
         name, checked = await asyncio.to_thread(_guide, guide, left, default)
