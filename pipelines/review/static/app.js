@@ -413,7 +413,8 @@ function compare(yes) {
 async function lookOther(id) {
   try {
     page.other = await api.photo(page.doll, id);
-    page.second.show(page.other);
+    // Quietly: the photo that is looked at already keeps its scale, the other one takes it over.
+    page.second.show(page.other, true);
     const common = page.photo.places.filter((p) => p.polygons.length && page.other.places.some((q) => q.name === p.name && q.polygons.length));
     if (!common.some((p) => p.name === page.measure)) page.measure = "";
     $("measure").replaceChildren(h("option", { value: "" }, "photo pixels"), ...common.map((p) => h("option", { value: p.name, selected: p.name === page.measure }, p.label.toLowerCase())));

@@ -90,7 +90,7 @@ export class Viewer {
 
   // -- photo --------------------------------------------------------------------------------------
 
-  show(photo) {
+  show(photo, quiet = false) {
     const other = !this.photo || this.photo.id !== photo.id || this.photo.stamp !== photo.stamp;
     const sized = this.photo && this.photo.width === photo.width && this.photo.height === photo.height;
     this.photo = photo;
@@ -114,7 +114,7 @@ export class Viewer {
       image.src = api.whole(this.doll, photo, "preview");
       this.preview = null;
     }
-    if (other || !sized) this.fit();
+    if (other || !sized) this.fit(quiet);
     this.draw();
   }
 
