@@ -19,7 +19,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.mark_reader import evened, session_of, shading
+from vision.mark_reader import evened, shading
+from vision.network import open_own
 from vision.ocr import lines_of_map
 from vision.photo import Photo
 from vision.relief import Float
@@ -183,4 +184,4 @@ def _nearest(table: dict[str, float], share: float) -> float:
 
 @cache
 def _session() -> Any:
-    return session_of(_MODEL)
+    return open_own(_MODEL)

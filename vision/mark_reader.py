@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.network import open_own
 from vision.ocr import OcrLine, cut_out, straightened
 from vision.relief import Float, luminance
 
@@ -200,22 +201,9 @@ def alphabet() -> str:
     return str(record["alphabet"])
 
 
-def session_of(name: str) -> Any:
-    """Return a network of this package, run on one thread without a memory arena."""
-    import onnxruntime
-
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = 1
-    options.inter_op_num_threads = 1
-    options.enable_cpu_mem_arena = False
-    options.log_severity_level = 4
-    model = files("vision").joinpath(name).read_bytes()
-    return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
-
-
 @cache
 def _session() -> Any:
-    return session_of(_MODEL)
+    return open_own(_MODEL)
 
 
 def _blurred(image: Float, sigma: float) -> Float:

@@ -17,7 +17,6 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import cv2
@@ -26,6 +25,7 @@ from numpy.typing import NDArray
 
 from vision import mark_reader
 from vision.locate.places import MarkPlace
+from vision.network import open_own
 from vision.ocr import straightened
 from vision.photo import Photo
 from vision.relief import luminance
@@ -398,15 +398,7 @@ def normalized(strip: NDArray[np.uint8]) -> NDArray[np.float32]:
 
 @cache
 def _session() -> Any:
-    import onnxruntime
-
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = 1
-    options.inter_op_num_threads = 1
-    options.enable_cpu_mem_arena = False
-    options.log_severity_level = 4
-    model = files("vision").joinpath("models/mark_symbol.onnx").read_bytes()
-    return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
+    return open_own("models/mark_symbol.onnx")
 
 
 def _onto(look: NDArray[np.float32], zoom: float, rows: int, columns: int) -> NDArray[np.float32]:

@@ -31,6 +31,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.network import open_network
 from vision.traits import Polygon, Reason
 
 ENTRY_POINTS = "rakelight.ocr"
@@ -211,16 +212,7 @@ class RapidEngine(OcrEngine):
         return None
 
     def _session(self, kind: str) -> Any:
-        import onnxruntime
-
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = 1
-        options.inter_op_num_threads = 1
-        options.enable_cpu_mem_arena = False
-        options.log_severity_level = 4
-        return onnxruntime.InferenceSession(
-            str(self._model(kind)), options, providers=["CPUExecutionProvider"]
-        )
+        return open_network(str(self._model(kind)))
 
     @cached_property
     def _detector(self) -> Any:

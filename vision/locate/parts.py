@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from vision.face_view import warp
 from vision.locate.places import FacePlace, SolePlace
+from vision.network import open_network
 from vision.photo import Photo
 
 log = logging.getLogger(__name__)
@@ -171,16 +172,7 @@ def _session(name: str) -> tuple[Any, Mapping[str, Any]] | None:
     if not (weights.is_file() and record.is_file()):
         return None
     try:
-        import onnxruntime
-
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = 1
-        options.inter_op_num_threads = 1
-        options.log_severity_level = 3
-        session = onnxruntime.InferenceSession(
-            weights.read_bytes(), options, providers=["CPUExecutionProvider"]
-        )
-        return session, json.loads(record.read_text("utf-8"))
+        return open_network(weights.read_bytes()), json.loads(record.read_text("utf-8"))
     except Exception as error:  # the runtime raises types of its own; the classical ways go on
         log.warning("the %s network cannot be used: %s", name, error)
         return None
