@@ -12,13 +12,14 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
+
+from vision.locate.squares import face_square, sole_square
 
 #: Long side of the packed pictures.
 CANVAS = 512
@@ -35,41 +36,6 @@ SHEEN = ("matte", "greasy")
 HOLES = ("none", "open", "lined", "drilled")
 #: Not known; such an example does not teach that answer.
 UNKNOWN = -1
-
-#: A face's square is this many times as wide as the mean of eye distance and eyes-to-mouth distance.
-FACE_SQUARE = 3.2
-#: A sole's square is this many times as long as the sole.
-SOLE_SQUARE = 1.35
-
-
-def face_square(left_eye: Any, right_eye: Any, mouth: Any) -> tuple[float, float, float, float]:
-    """Return x, y, side and clockwise roll (radians) of a face's upright square from three points."""
-    left, right, low = (np.asarray(p, float) for p in (left_eye, right_eye, mouth))
-    eyes = (left + right) / 2
-    across = right - left
-    down = low - eyes
-    # The roll that suits both the line of the eyes and the line down to the mouth.
-    both = across / max(np.hypot(*across), 1e-6) + np.array([down[1], -down[0]]) / max(np.hypot(*down), 1e-6)
-    unit = 0.5 * (np.hypot(*across) + np.hypot(*down))
-    x, y = eyes + 0.5 * down
-    return float(x), float(y), float(FACE_SQUARE * unit), math.atan2(both[1], both[0])
-
-
-def sole_square(outline: Any) -> tuple[float, float, float, float]:
-    """Return x, y, side and the clockwise turn (radians) of a sole's long axis from upright."""
-    p = np.asarray(outline, float)
-    middle = (p.min(0) + p.max(0)) / 2
-    _, axes = np.linalg.eigh(np.cov((p - middle).T))
-    long = axes[:, 1]
-    along = p @ long
-    across = p @ axes[:, 0]
-    center = long * (along.min() + along.max()) / 2 + axes[:, 0] * (across.min() + across.max()) / 2
-    return (
-        float(center[0]),
-        float(center[1]),
-        float(SOLE_SQUARE * np.ptp(along)),
-        math.atan2(long[0], -long[1]),
-    )
 
 
 def _inside(points: Any, size: tuple[int, int], scale: float) -> NDArray[np.bool_]:
@@ -132,7 +98,7 @@ def sole_rows(truth: dict[str, Any]) -> list[list[float]]:
     for sole in truth["places"].get("soles") or []:
         found = states.get(sole.get("part"))
         if found is not None and len(sole.get("outline") or []) >= 3:
-            rows.append([*sole_square(sole["outline"]), _number(HOLES, found["state"])])
+            rows.append([*sole_square(np.asarray(sole["outline"], float)), _number(HOLES, found["state"])])
     return rows
 
 
@@ -201,7 +167,14 @@ def pack_negatives(folder: Path) -> dict[str, NDArray[Any]]:
         out["seed"].append(-1)
         out["style"].append(2)
         for points in faces.get(path.name, []):
-            row = [*face_square(*points), UNKNOWN, UNKNOWN, UNKNOWN, UNKNOWN, 0]
+            row = [
+                *face_square(*(np.asarray(p, float) for p in points)),
+                UNKNOWN,
+                UNKNOWN,
+                UNKNOWN,
+                UNKNOWN,
+                0,
+            ]
             out["faces"].append([n, *_moved(row, scale, rgb.shape)])
     return _arrays(out)
 

@@ -1,0 +1,48 @@
+"""The squares that networks are shown: cut the same for training as at run time. Needs numpy only."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[Any]
+
+#: A face's square is this many times as wide as the mean of eye distance and eyes-to-mouth distance.
+FACE_SQUARE = 3.2
+#: A sole's square is this many times as long as the sole.
+SOLE_SQUARE = 1.35
+
+
+def face_square(left_eye: Floats, right_eye: Floats, mouth: Floats) -> tuple[float, float, float, float]:
+    """Return x, y, side (px) and clockwise roll (radians) of the upright square around a face.
+
+    Parameters
+    ----------
+    left_eye, right_eye, mouth
+        (2,) middles of the eyes (the image's left and right) and of the lips.
+    """
+    eyes = (left_eye + right_eye) / 2
+    across, down = right_eye - left_eye, mouth - eyes
+    width, height = max(float(np.hypot(*across)), 1e-6), max(float(np.hypot(*down)), 1e-6)
+    both = across / width + np.array([down[1], -down[0]]) / height
+    x, y = eyes + 0.5 * down
+    return float(x), float(y), FACE_SQUARE * 0.5 * (width + height), math.atan2(both[1], both[0])
+
+
+def sole_square(outline: Floats) -> tuple[float, float, float, float]:
+    """Return x, y, side (px) and turn (radians) of the square along a sole's long axis.
+
+    Parameters
+    ----------
+    outline
+        (N, 2) corners.
+    """
+    middle = (outline.min(0) + outline.max(0)) / 2
+    _, axes = np.linalg.eigh(np.cov((outline - middle).T))
+    long, short = axes[:, 1], axes[:, 0]
+    along, across = outline @ long, outline @ short
+    x, y = long * (along.min() + along.max()) / 2 + short * (across.min() + across.max()) / 2
+    return float(x), float(y), float(SOLE_SQUARE * np.ptp(along)), math.atan2(long[0], -long[1])
