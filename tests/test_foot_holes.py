@@ -12,6 +12,7 @@ from sample_images.drawn_soles import Scene, Spot, draw, outline
 from vision import hole_clues
 from vision.calibration import Calibration
 from vision.foot_holes import measure
+from vision.locate import parts
 from vision.locate.places import SolePlace
 from vision.photo import Photo
 from vision.traits import Reason, Trait
@@ -189,3 +190,48 @@ def test_what_is_pointed_at_and_bright_inside_is_not_called_none():
     circle = tuple((CENTER[0] + RADIUS * np.cos(t), CENTER[1] + RADIUS * np.sin(t)) for t in turns)
     record = measure(Photo.from_array(rgb), _place(_sole(), hole=circle), Calibration())
     assert record.not_measured is Reason.AMBIGUOUS
+
+
+# --- a second opinion ---------------------------------------------------------------------------------
+
+
+def _told_by_network(monkeypatch, **answer: float):
+    states = {k: answer.get(k, 0.01) for k in ("none", "open", "lined", "drilled")}
+    found = parts.Parts((), np.zeros((0, 1, 1)), {"holes": states}, np.eye(2, 3))
+    monkeypatch.setattr(parts, "of_sole", lambda photo, sole: found)
+
+
+def test_a_network_that_agrees_is_noted_and_never_makes_it_certain(monkeypatch):
+    spot = Spot("lined", CENTER, RADIUS, (0.85, 0.85, 0.85), thickness=0.3, depth=4, seed=2)
+    _told_by_network(monkeypatch, lined=0.97)
+    record = _record(spot)
+    assert record.state == "lined"
+    assert record.confidence < 0.97
+    assert "second_opinion" in record.flags
+
+
+@pytest.mark.parametrize("said", ["open", "lined", "drilled"])
+def test_a_network_alone_makes_no_hole_in_a_bare_sole(monkeypatch, said):
+    _told_by_network(monkeypatch, **{said: 0.99})
+    record = _record()
+    assert record.state is None
+    assert record.not_measured is Reason.AMBIGUOUS
+    assert "opinions_differ" in record.flags
+
+
+def test_a_network_alone_talks_no_hole_away(monkeypatch):
+    _told_by_network(monkeypatch, none=0.99)
+    spot = Spot("lined", CENTER, RADIUS, (0.85, 0.85, 0.85), thickness=0.3, depth=4, seed=2)
+    assert _record(spot).state != "none"
+
+
+def test_a_sole_network_that_fails_is_one_that_is_not_there(monkeypatch):
+    spot = Spot("open", CENTER, RADIUS, depth=4)
+    monkeypatch.setattr(parts, "of_sole", lambda photo, sole: None)
+    before = _record(spot)
+
+    def broken(photo, sole):
+        raise RuntimeError("runtime gone")
+
+    monkeypatch.setattr(parts, "of_sole", broken)
+    assert _record(spot).to_json() == before.to_json()

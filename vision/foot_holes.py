@@ -12,11 +12,14 @@ How a dealer would be misled, and what is done about it:
   whose color is no mixture of the hole's dark and the vinyl.
 * A neat drilled hole taken for a molded one. Photos may not tell: without a ragged, chipped edge or a
   rounded molded rim the answer is withheld between ``open`` and ``drilled``.
+* A second reader that is sure of a style of dolls it was trained on. The network's word
+  (:mod:`vision.locate.parts`) never states what the spots make unlikely.
 """
 
 from __future__ import annotations
 
 import functools
+import logging
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -29,11 +32,15 @@ from numpy.typing import NDArray
 from vision.calibration import Calibration
 from vision.color import luminance
 from vision.hole_clues import Sole, Spot, blur_sigma, cut_out, find_spots, spot_at
+from vision.locate import parts
 from vision.locate.places import SolePlace
 from vision.photo import Photo
+from vision.second_opinion import combine
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 
-METHOD = "foot_holes/1"
+log = logging.getLogger(__name__)
+
+METHOD = "foot_holes/2"
 
 #: A hole of this share of the sole's length or more is excluded by ``none``. A stand's prong needs about a
 #: tenth (common practice, no source).
@@ -86,11 +93,22 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
     blur = blur_sigma(cut)
     spots, unclear = find_spots(cut)
     judged = sorted((judge(spot) for spot in spots), key=lambda j: -j.p_hole)
+    opinion = _opinion(photo, sole)
     if not judged or judged[0].p_hole < SUSPECT:
-        return _no_hole(cut, sole, judged, unclear, blur)
+        return _no_hole(cut, sole, judged, unclear, blur, opinion)
     # A foot may have two holes; the larger one shows its kind better.
     sure = [j for j in judged if j.p_hole > 0.9 * judged[0].p_hole]
-    return _classify(max(sure, key=lambda j: j.spot.diameter), cut, sole)
+    return _classify(max(sure, key=lambda j: j.spot.diameter), cut, sole, opinion)
+
+
+def _opinion(photo: Photo, sole: SolePlace) -> Mapping[str, float] | None:
+    """Return the sole network's probability of each state; None where it is not available or fails."""
+    try:
+        seen = parts.of_sole(photo, sole)
+    except Exception as error:  # a runtime raises types of its own; what is measured stands alone
+        log.warning("the sole network failed: %s", error)
+        return None
+    return None if seen is None else seen.answers.get("holes")
 
 
 def _pointed_out(cut: Sole, sole: SolePlace) -> TraitRecord:
@@ -238,7 +256,14 @@ def _quantities(spot: Spot, lined: bool) -> dict[str, Quantity]:
     return found
 
 
-def _no_hole(cut: Sole, sole: SolePlace, judged: list[Judged], unclear: int, blur: float) -> TraitRecord:
+def _no_hole(
+    cut: Sole,
+    sole: SolePlace,
+    judged: list[Judged],
+    unclear: int,
+    blur: float,
+    opinion: Mapping[str, float] | None,
+) -> TraitRecord:
     """State ``none`` when a hole would have shown, else say what keeps it from being excluded."""
     region = Region((sole.outline,))
     smallest = SMALLEST_EXCLUDED * cut.length
@@ -253,6 +278,8 @@ def _no_hole(cut: Sole, sole: SolePlace, judged: list[Judged], unclear: int, blu
     clear = math.prod(1 - j.p_hole for j in spots) * UNCLEAR_IS_NONE**unclear
     p, rest = 0.97 * clear, 1 - 0.97 * clear
     candidates = {"none": p, "open": 0.5 * rest, "drilled": 0.3 * rest, "lined": 0.2 * rest}
+    candidates, said = combine(candidates, opinion)
+    flags = [*(["surface_spot"] if spots else []), *([said] if said else [])]
     return TraitRecord.decide(
         Trait.FOOT_HOLES,
         _if_a_sole(candidates, sole),
@@ -261,12 +288,14 @@ def _no_hole(cut: Sole, sole: SolePlace, judged: list[Judged], unclear: int, blu
         detail="No hole: the sole is in view and sharp." + (" A surface spot was seen." if spots else ""),
         region=region,
         n_pixels=int(cut.mask.sum() / cut.scale**2),
-        flags=("surface_spot",) if spots else (),
+        flags=tuple(flags),
         part=sole.part,
     )
 
 
-def _classify(found: Judged, cut: Sole, sole: SolePlace) -> TraitRecord:
+def _classify(
+    found: Judged, cut: Sole, sole: SolePlace, opinion: Mapping[str, float] | None = None
+) -> TraitRecord:
     """Name the kind of the likeliest hole."""
     spot = found.spot
     candidates = _states(found.kinds)
@@ -278,6 +307,8 @@ def _classify(found: Judged, cut: Sole, sole: SolePlace) -> TraitRecord:
         even = {"open": 0.5 * hole, "lined": 0.2 * hole, "drilled": 0.3 * hole}
         candidates |= {k: trust * candidates[k] + (1 - trust) * even[k] for k in even}
         flags.append("small")
+    candidates, said = combine(candidates, opinion)
+    flags += [said] if said else []
     candidates = _if_a_sole(candidates, sole)
     lined = candidates["lined"] > 0.5
     words = {

@@ -15,6 +15,7 @@ import functools
 import json
 import logging
 import math
+import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
@@ -95,10 +96,19 @@ def available(name: str) -> bool:
     return _session(name) is not None
 
 
+_seen: weakref.WeakKeyDictionary[Photo, Parts] = weakref.WeakKeyDictionary()
+
+
 def of_photo(photo: Photo) -> Parts | None:
-    """Ask about a whole photo; None when the network is not available."""
+    """Ask about a whole photo, once for all who want to know; None when the network is not available."""
     if _session("parts") is None:
         return None
+    if photo not in _seen:
+        _seen[photo] = photo.once(("network", "parts"), lambda: _of_photo(photo))
+    return _seen[photo]
+
+
+def _of_photo(photo: Photo) -> Parts:
     side = float(max(photo.width, photo.height))
     small, scale = photo.small
     found = _ask("parts", small, (small.shape[1] / 2, small.shape[0] / 2), side * scale, 0.0)

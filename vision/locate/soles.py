@@ -10,10 +10,14 @@ around it. And dark spots that look like holes are looked for everywhere; what h
 beside such a spot is the foot, also where a wrong white balance leaves no skin color. The outline of what
 is chosen is then drawn along the edges of the picture (graph cut: Rother et al. 2004,
 doi:10.1145/1015706.1015720).
+
+The parts network (:mod:`vision.locate.parts`) looks a second time, where it is installed: it makes a place
+surer or less sure, and adds soles that neither way found. What it alone sees stays doubtful without a hole.
 """
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -23,10 +27,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.locate import blobs
+from vision.locate import blobs, parts
 from vision.locate.blobs import Blob, Scene
 from vision.locate.places import SolePlace
 from vision.photo import Photo
+
+log = logging.getLogger(__name__)
 
 #: Soles are not reported below this probability.
 LEAST = 0.2
@@ -36,6 +42,10 @@ _SEARCH_SIDE = 480
 _STEPS = (3.5, 5.5, 8.0, 11.0)
 #: What a color unlike vinyl can cost, as the white balance may be far off; and where a hole speaks for vinyl.
 _OFF_COLOR, _OFF_COLOR_HOLE = -3.0, -1.5
+#: How sure a sole is that the parts network alone sees, in log-odds.
+_SEEN_ALONE = -0.2
+#: Log-odds that it adds to or takes from a sole that it sees wholly or not at all.
+_MOST_ADDED, _MOST_TAKEN = 1.0, 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +111,105 @@ def _places(photo: Photo, scene: Scene, found: Sequence[Blob]) -> list[SolePlace
         _outlined(photo, mask, scene.scale, SolePlace((), confidence, n, flags))
         for mask, n in zip(masks, names, strict=True)
     ]
+
+
+# --- the parts network's look ---------------------------------------------------------------------------
+
+
+def second_look(photo: Photo, found: Sequence[SolePlace]) -> list[SolePlace]:
+    """Return soles as the parts network sees them too.
+
+    Parameters
+    ----------
+    found
+        What :func:`find_soles` returned for the photo.
+
+    Returns
+    -------
+    ``found`` as it is where the network is not available or fails. Otherwise its confidences moved, with the
+    flag ``"second_opinion"`` or ``"opinions_differ"``, and up to two soles in all, those that the network
+    alone saw with the flag ``"by_network"``.
+    """
+    try:
+        seen = parts.of_photo(photo)
+    except Exception as error:  # a runtime raises types of its own; the classical way goes on
+        log.warning("the parts network failed: %s", error)
+        seen = None
+    if seen is None or "sole" not in seen.names:
+        return list(found)
+    scene, _ = blobs.regions_of(photo)
+    to_view = np.array([[scene.scale, 0.0, 0.0], [0.0, scene.scale, 0.0]])
+    chance = seen.on(to_view, scene.shape, *(n for n in ("sole", "hole") if n in seen.names))
+    inside = [_filled(s, scene) for s in found]
+    places = [
+        _agreed(s, float(chance[m].mean()) if m.any() else 0.5) for s, m in zip(found, inside, strict=True)
+    ]
+    added = [b for b in _seen_feet(scene, chance) if not any(_on(b.mask, m) for m in inside)]
+    places += [_by_network(photo, scene, b, float(chance[b.mask].mean())) for b in added[: 2 - len(places)]]
+    return _named(places, photo.width) if len(places) > len(found) else places
+
+
+def _filled(sole: SolePlace, scene: Scene) -> blobs.Mask:
+    """Return the mask of an outline in the reduced picture."""
+    mask = np.zeros(scene.shape, np.uint8)
+    cv2.fillPoly(mask, [np.round(np.asarray(sole.outline) * scene.scale - 0.5).astype(np.int32)], 1)
+    return mask > 0
+
+
+def _on(mask: blobs.Mask, other: blobs.Mask) -> bool:
+    """Return whether one region lies on another to a fifth of either."""
+    both = np.count_nonzero(mask & other)
+    return bool(both > 0.2 * min(np.count_nonzero(mask), np.count_nonzero(other)))
+
+
+def _agreed(sole: SolePlace, chance: float) -> SolePlace:
+    """Return a sole with its confidence moved by the network's mean probability inside it."""
+    moved = float(np.clip(4 * (chance - 0.5), -_MOST_TAKEN, _MOST_ADDED))
+    flag = "second_opinion" if chance > 0.6 else "opinions_differ" if chance < 0.3 else None
+    flags = (*sole.flags, flag) if flag else sole.flags
+    return replace(sole, confidence=_shifted(sole.confidence, moved), flags=flags)
+
+
+def _shifted(chance: float, moved: float) -> float:
+    chance = min(max(chance, 1e-3), 1 - 1e-3)
+    return 1 / (1 + math.exp(-math.log(chance / (1 - chance)) - moved))
+
+
+def _seen_feet(scene: Scene, chance: NDArray[np.float32]) -> list[Blob]:
+    """Return the soles that the network sees, largest first: feet that touch are parted."""
+    least = 0.01 * chance.size
+    feet = []
+    for piece in blobs.components((chance > 0.5).astype(np.uint8), least):
+        filled = blobs.fill_holes(piece, 0.04)  # spots, not the gap between two feet
+        whole = blobs.describe(scene, filled)
+        halves = [blobs.describe(scene, half) for half in blobs.split(filled, least)]
+        # Two feet side by side are wider or more notched than one, and each half is a foot.
+        two = len(halves) == 2 and min(h.elongation for h in halves) > max(1.4, whole.elongation)
+        feet += halves if two else [whole]
+    return sorted((b for b in feet if 1.2 < b.elongation < 5.0), key=lambda b: -b.area)
+
+
+def _by_network(photo: Photo, scene: Scene, b: Blob, chance: float) -> SolePlace:
+    """Return a sole that the network alone saw; what is measured is whether a hole lies in it."""
+    odds = _SEEN_ALONE + 2 * (chance - 1) + _hole_evidence(photo, scene, b)
+    place = SolePlace((), 1 / (1 + math.exp(-odds)), "left_foot", ("by_network",))
+    return _outlined(photo, refine(scene, b), scene.scale, place)
+
+
+def _named(places: Sequence[SolePlace], width: int) -> list[SolePlace]:
+    """Return soles the image's left first and named so; one alone by the half of the picture it lies in."""
+
+    def middle(sole: SolePlace) -> float:
+        return float(np.mean(np.asarray(sole.outline)[:, 0]))
+
+    ordered = sorted(places, key=middle)
+    if len(ordered) == 1:
+        (sole,) = ordered
+        part = "left_foot" if 2 * middle(sole) < width else "right_foot"
+        return [replace(sole, part=part, flags=(*sole.flags, "alone"))]
+    rest = [tuple(f for f in s.flags if f != "alone") for s in ordered]
+    names = ("left_foot", "right_foot")
+    return [replace(s, part=n, flags=f) for s, n, f in zip(ordered, names, rest, strict=True)]
 
 
 # --- holes first -------------------------------------------------------------------------------------

@@ -20,8 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.color import srgb_to_lab
-from vision.locate import blobs
+from vision.locate import blobs, view_opinion
 from vision.locate.places import FacePlace, LinePlace, MarkPlace, Places, SolePlace, ViewPlace
+from vision.locate.view_opinion import Opinion
 from vision.photo import Photo
 from vision.traits import Polygon, Region, View
 
@@ -85,6 +86,8 @@ class Evidence:
         Share of the picture in the largest region of fine, locally parallel texture.
     torso
         Probability that a torso is seen (:mod:`vision.locate.pose`); not looked for behind a large face.
+    opinion
+        What the parts network says, None without it.
     """
 
     heads: int = 0
@@ -96,6 +99,7 @@ class Evidence:
     mark: float = 0.0
     hair: float = 0.0
     torso: float = 0.0
+    opinion: Opinion | None = None
 
 
 def find_places(
@@ -173,10 +177,11 @@ def _implied(regions: Mapping[str, Region]) -> View | None:
     return max(views, key=views.count) if views else None
 
 
-def _run(photo: Photo, name: str, call: Callable[[Any], Any], notes: list[str]) -> Any:
+def _run(photo: Photo, name: str, call: Callable[[Any], Any], notes: list[str], step: str = "") -> Any:
     """Run one locator; what goes wrong in it is noted, and the rest goes on."""
+    key = ("locate", name, step)
     try:
-        return photo.once(("locate", name), lambda: call(importlib.import_module(f"vision.locate.{name}")))
+        return photo.once(key, lambda: call(importlib.import_module(f"vision.locate.{name}")))
     except ImportError:
         notes.append(f"The {name} locator is not installed.")
     except Exception as error:  # a locator's fault must not cost the photo
@@ -200,6 +205,9 @@ def _locate(
         faces = _run(photo, "face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes)
     if soles is None and View.SOLES in views:
         soles = _run(photo, "soles", lambda m: m.find_soles(photo), notes)
+    if soles is not None and View.SOLES in views:
+        found = soles
+        soles = _run(photo, "soles", lambda m: m.second_look(photo, found), notes, "again") or found
     is_body = seen.state is View.BODY
     line = _run(photo, "body", lambda m: m.find_line(photo), notes) if is_body else None
     wants_mark = bool(views & {View.MARK, View.HEAD_BACK})
@@ -356,6 +364,7 @@ def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace]) -> Evid
         found,
         bare=bare.area if bare else 0.0,
         hair=_hair_share(photo),
+        opinion=view_opinion.ask(photo),
     )
 
 
@@ -409,10 +418,11 @@ def recognize(e: Evidence) -> ViewPlace:
     """Weigh the evidence.
 
     Each view's score is a sum of what speaks for it, like log-odds, turned into probabilities by a
-    softmax; ``other`` is what remains when nothing does. None is ever quite certain: a photo unlike all
-    seen before is always possible.
+    softmax; ``other`` is what remains when nothing does. The parts network's word is added to it
+    (:mod:`vision.locate.view_opinion`). None is ever quite certain: a photo unlike all seen before is always
+    possible.
     """
-    scores = _scores(e)
+    scores = view_opinion.weigh(_scores(e), _NOTHING, e.opinion)
     highest = max(scores.values())
     weights = {v: math.exp(s - highest) for v, s in scores.items()}
     total = sum(weights.values())
@@ -454,3 +464,7 @@ def _scores(e: Evidence) -> dict[View, float]:
         View.HEAD_BACK: -3.0 + 4.0 * min(0.4, e.hair) - 4.0 * (e.heads > 0) - 2.0 * e.soles,
         View.OTHER: 0.6 + 2.0 * person,
     }
+
+
+#: The scores where nothing whatever was found.
+_NOTHING = _scores(Evidence())
