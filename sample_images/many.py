@@ -27,15 +27,15 @@ from sample_images.recipes import Recipe
 
 #: Module → share of the photos.
 SHARES = {
-    "face": 0.18,
-    "plain_face": 0.22,
-    "body": 0.09,
-    "plain_body": 0.11,
+    "face": 0.14,
+    "plain_face": 0.18,
+    "body": 0.10,
+    "plain_body": 0.14,
     "soles": 0.10,
     "plain_soles": 0.12,
-    "marks": 0.05,
-    "plain_mark": 0.05,
-    "crowd": 0.04,
+    "marks": 0.07,
+    "plain_mark": 0.08,
+    "crowd": 0.03,
     "nothing": 0.01,
     "plain_nothing": 0.03,
 }
