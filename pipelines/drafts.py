@@ -18,9 +18,10 @@ from pipelines import files, grouping
 from pipelines.cache import Kept
 from pipelines.examine import Box, PhotoRecord
 from pipelines.grouping import Group
+from pipelines.lot_said import WHOSE, Said
 from vision.likeness import Prints
 from vision.locate.places import ViewPlace
-from vision.traits import View
+from vision.traits import TraitRecord, View
 
 #: One shot in more places than this is the same background or card, or a seller's banner: told once.
 _MOST_TOLD: Final = 6
@@ -38,6 +39,12 @@ class Draft:
         Where its head is in a photo of many dolls: (x0, y0, x1, y1) in pixels of the upright original.
     head
         Which of the photo's heads it is.
+    pointed
+        Names of the photos in which a person pointed at something.
+    findings
+        What a hand has found.
+    remarks
+        What to say of them.
     """
 
     id: str
@@ -47,21 +54,42 @@ class Draft:
     head_box: Box | None = None
     head: str | None = None
     notes: tuple[str, ...] = ()
+    pointed: tuple[str, ...] = ()
+    findings: tuple[TraitRecord, ...] = ()
+    remarks: tuple[str, ...] = ()
 
 
-def drafts(groups: Sequence[Group], photos: Sequence[Sequence[Kept]]) -> Iterator[Draft]:
-    """Yield the dolls: one a group, or one a head where a group is nothing but photos of many dolls."""
+def drafts(
+    groups: Sequence[Group], photos: Sequence[Sequence[Kept]], said: Sequence[Said] | None = None
+) -> Iterator[Draft]:
+    """Yield the dolls: one a group, or one a head where a group is nothing but photos of many dolls.
+
+    ``photos`` and ``said`` run parallel to ``groups``.
+    """
     notes = pointed_out(groups, photos)
     taken = {group.id.casefold() for group in groups}
-    for group, kept in zip(groups, photos, strict=True):
+    for group, kept, told in zip(groups, photos, said or [Said()] * len(groups), strict=True):
         records = tuple(one.record for one in kept)
         readable = [record for record in records if record.ok]
         if readable and all(_is_crowd(record) for record in readable):
+            # Findings of one doll say nothing of the many in a photo.
+            remarks = (*told.remarks, *((WHOSE,) if told.findings else ()))
             for path, record in zip(group.paths, records, strict=True):
+                pointed = tuple(name for name in told.photos if name == record.file)
                 if record.ok:
-                    yield from _heads(path, record, notes[group.id], taken)
+                    for draft in _heads(path, record, notes[group.id], taken):
+                        yield dataclasses.replace(draft, pointed=pointed, remarks=remarks)
         else:
-            yield Draft(group.id, group.how, records, group.paths, notes=tuple(notes[group.id]))
+            yield Draft(
+                group.id,
+                group.how,
+                records,
+                group.paths,
+                notes=tuple(notes[group.id]),
+                pointed=tuple(told.photos),
+                findings=told.findings,
+                remarks=told.remarks,
+            )
 
 
 def _heads(path: Path, photo: PhotoRecord, notes: Sequence[str], taken: set[str]) -> Iterator[Draft]:

@@ -68,6 +68,11 @@ class Group:
     paths: tuple[Path, ...]
     names: tuple[str, ...]
 
+    @property
+    def folder(self) -> Path:
+        """Where its photos lie; other dolls' loose photos may lie there too."""
+        return self.paths[0].parent
+
 
 def group_photos(folder: Path, leave_out: Iterable[Path] = ()) -> tuple[Group, ...]:
     """Return the dolls of a lot: every folder that holds photos, then the loose photos by their names.

@@ -23,6 +23,7 @@ from pipelines.drafts import Draft, drafts
 from pipelines.examine import PhotoRecord, document
 from pipelines.guide import Guide
 from pipelines.listing import ListingResult, dump, require_readable
+from pipelines.lot_said import said_of
 from pipelines.lot_work import Dolls, Photos
 from pipelines.triage import Look
 from vision.traits import Trait, TraitRecord, View
@@ -90,6 +91,15 @@ class Doll:
         return tuple(r.view for r in self.result.requests if r.view is not None)
 
     @property
+    def by_hand(self) -> str:
+        """What a person said of it, in words; empty when nothing."""
+        pointed, traits = self.draft.pointed, self.result.guide.traits
+        found = dict.fromkeys(traits[record.trait].label for record in self.draft.findings)
+        told = [f"set right in {', '.join(pointed)}"] if pointed else []
+        told += [f"found by hand: {', '.join(found)}"] if found else []
+        return "; ".join(told)
+
+    @property
     def condition(self) -> dict[Trait, TraitRecord | None]:
         """The record that tells of each part of the condition, None where no photo looked at it."""
         return {trait: _worst(self.result.dossier.of(trait)) for trait in CONDITION}
@@ -117,6 +127,8 @@ class Doll:
             "photos_missing": [str(view) for view in self.missing],
             "photos_to_request": [request.to_json() for request in self.result.requests],
             "notes": list(self.notes),
+            "pointed": list(self.draft.pointed),
+            "hands_on": [record.to_json() for record in self.draft.findings],
             "folder": self.folder,
         }
 
@@ -188,9 +200,10 @@ def run(
 ) -> LotResult:
     """Check all dolls of a folder and write the ranked table, the contact sheet and each doll's results.
 
-    What was examined before an interruption is kept beside ``out`` and taken up by the next run; a finished
-    lot keeps it inside, so that unchanged photos are not examined again and unchanged dolls keep their
-    results, with the date they were made on.
+    What a person said of a doll on the review page, in the ``regions.toml`` and ``findings.toml`` beside its
+    photos, counts here as well. What was examined before an interruption is kept beside ``out`` and taken up
+    by the next run; a finished lot keeps it inside, so that unchanged photos are not examined again and
+    unchanged dolls keep their results, with the date they were made on.
 
     Parameters
     ----------
@@ -208,7 +221,7 @@ def run(
     Raises
     ------
     InputFileError
-        When the guide breaks a rule.
+        When the guide, or a regions or findings file beside the photos, breaks a rule.
     NoPhotoError
         When there is no readable photo. Nothing is written then.
     OutputError
@@ -219,16 +232,17 @@ def run(
     checked = guides.load(guide)
     files.check_output_folder(out)
     groups = grouping.group_photos(folder, leave_out=[out])
+    said = said_of(groups, checked)
     place = out.resolve()
     kept = cache.PhotoCache(place.with_name(f".{place.name}.rakelight-cache"), earlier=[place / CACHE])
     with _crew(jobs, cluster) as crew:
         photos = Photos(kept, crew, progress)
-        seen = photos.see(groups)
+        seen = photos.see(groups, said)
         records = tuple(one.record for group in seen for one in group)
         require_readable(list(records), folder)
         with files.output_folder(out) as stage:
             dolls = Dolls(checked, photos, crew, place, progress)
-            finished = dolls.write(list(drafts(groups, seen)), stage)
+            finished = dolls.write(list(drafts(groups, seen, said)), stage)
             name = files.printable(folder.resolve().name)
             result = LotResult(name, checked, ranked(Doll(*doll) for doll in finished), records)
             _write(result, stage)

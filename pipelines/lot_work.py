@@ -24,11 +24,13 @@ from pipelines import cache, files, grouping, listing, pictures
 from pipelines.batch import Progress, Work, Workers, counter
 from pipelines.cache import Kept, PhotoCache
 from pipelines.drafts import Draft
-from pipelines.examine import PhotoRecord
+from pipelines.examine import PhotoRecord, Request
 from pipelines.grouping import Group
 from pipelines.guide import Guide
 from pipelines.listing import ListingResult
+from pipelines.lot_said import Said, one_photo, text_of
 from pipelines.pictures import Pictures, Seen, Sight
+from pipelines.regions import PhotoRegions
 from pipelines.requests import TraitGain
 from pipelines.triage import Look, worth_of_looking
 from pipelines.weighing import Model
@@ -55,9 +57,15 @@ class Photos:
         self._code = cache.code_version()
         self._drawn_by = cache.code_version(results=True)
         self._known: dict[str, Kept] = {}
+        self._said: dict[str, PhotoRegions] = {}
 
-    def see(self, groups: Sequence[Group]) -> list[tuple[Kept, ...]]:
-        """Return what is known of each group's photos; those kept from earlier runs are not seen again."""
+    def see(self, groups: Sequence[Group], said: Sequence[Said]) -> list[tuple[Kept, ...]]:
+        """Return what is known of each group's photos; those kept from earlier runs are not seen again.
+
+        What a person said of a photo (``said`` runs parallel to ``groups``) is heeded: a photo of which
+        something else was said than in an earlier run is seen again.
+        """
+        self._said = {name: photo for one in said for name, photo in one.photos.items()}
         work = [item for group in groups for item in zip(group.paths, group.names, strict=True)]
         found = [self._kept(path, name) for path, name in work]
         left = [i for i, kept in enumerate(found) if kept is None]
@@ -68,7 +76,7 @@ class Photos:
             tick(work[left[place]][1])
 
         if left:
-            self._crew.run(pictures.SEE, [Sight(*work[i]) for i in left], done)
+            self._crew.run(pictures.SEE, [self._sight(*work[i]) for i in left], done)
         self._known = {name: kept for (_, name), kept in zip(work, found, strict=True) if kept is not None}
         each = iter(kept for kept in found if kept is not None)
         return [tuple(next(each) for _ in group.paths) for group in groups]
@@ -111,25 +119,36 @@ class Photos:
         """Keep the records of a finished lot in ``folder``."""
         finished = PhotoCache(folder)
         for kept in (one for group in seen for one in group if _lasting(one.record)):
-            finished.put(cache.key_of(self._code, kept.record.sha256), kept.record, kept.fingerprint)
+            key = self._record_key(kept.record.sha256, kept.record.file)
+            finished.put(key, kept.record, kept.fingerprint)
 
     def _kept(self, path: Path, name: str) -> Kept | None:
         try:
             content = files.read_bytes(path, name)
         except PhotoError:
             return None  # seeing it says why
-        return self._cache.kept(cache.key_of(self._code, hashlib.sha256(content).hexdigest()), name)
+        return self._cache.kept(self._record_key(hashlib.sha256(content).hexdigest(), name), name)
+
+    def _sight(self, path: Path, name: str) -> Sight:
+        said = self._said.get(name)
+        request = Request() if said is None else Request(regions=one_photo(path.name, said))
+        return Sight(path, name, request)
 
     def _take(self, seen: Seen) -> Kept:
         kept = Kept(seen.record, seen.fingerprint)
         if seen.pictures is not None:
             self._cache.put_pictures(self._key(seen.record), seen.pictures.pack())
         if _lasting(seen.record):
-            self._cache.put(cache.key_of(self._code, seen.record.sha256), kept.record, kept.fingerprint)
+            key = self._record_key(seen.record.sha256, seen.record.file)
+            self._cache.put(key, kept.record, kept.fingerprint)
         return kept
 
+    def _record_key(self, sha256: str, name: str) -> str:
+        """A photo's record depends on its content and on what was said of it, not on its name."""
+        return cache.key_of(self._code, sha256, text_of(self._said.get(name)))
+
     def _key(self, photo: PhotoRecord) -> str:
-        return cache.key_of(self._drawn_by, photo.sha256, photo.file)
+        return cache.key_of(self._drawn_by, photo.sha256, photo.file, text_of(self._said.get(photo.file)))
 
 
 def _lasting(record: PhotoRecord) -> bool:
@@ -174,7 +193,15 @@ def write_up(task: DollTask) -> Written:
 
 
 def _conclude(draft: Draft, guide: Guide, pictures: Mapping[str, Pictures]) -> ListingResult:
-    found = listing.conclude(draft.id, guide, None, list(draft.photos), paths=list(draft.paths))
+    found = listing.conclude(
+        draft.id,
+        guide,
+        None,
+        list(draft.photos),
+        paths=list(draft.paths),
+        findings=draft.findings,
+        remarks=draft.remarks,
+    )
     return dataclasses.replace(found, pictures=pictures)
 
 
@@ -237,7 +264,10 @@ class Dolls:
 
     def _key(self, draft: Draft) -> str:
         photos = [cache.text_of(photo) for photo in draft.photos]
-        return cache.key_of(self._code, self._guide_text, cache.json_text([draft.id, draft.head_box, photos]))
+        hands_on = [record.to_json() for record in draft.findings]
+        said = [draft.pointed, hands_on, draft.remarks]
+        about = cache.json_text([draft.id, draft.head_box, photos, said])
+        return cache.key_of(self._code, self._guide_text, about)
 
     def _with_pictures(self, task: DollTask) -> DollTask:
         """Put in what the report shows; the evidence pictures stay here."""

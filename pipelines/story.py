@@ -20,9 +20,9 @@ ALTERATION_FIRST = 0.5
 NAMED_ALONE = 0.7
 
 
-def stands_out(top: ReleaseVerdict) -> bool:
-    """Return whether the likeliest release may be named alone."""
-    return top.posterior >= NAMED_ALONE and top.log10_likelihood_ratio >= VERBAL_SCALE[0][0]
+def stands_out(posterior: float, log10_likelihood_ratio: float) -> bool:
+    """Return whether the likeliest release may be named alone, from its probability and support."""
+    return posterior >= NAMED_ALONE and log10_likelihood_ratio >= VERBAL_SCALE[0][0]
 
 
 def headline(
@@ -42,7 +42,7 @@ def headline(
         return f"Consistent with the claim “{claim.label}”: {support} it, against all else weighed."
     if flags and flags[0].probability >= ALTERATION_FIRST:
         return flags[0].sentence.split(". ")[0] + "."
-    if not stands_out(top):
+    if not stands_out(top.posterior, top.log10_likelihood_ratio):
         names = _likeliest(releases)
         if not names:
             return "Cannot tell: the findings hardly tell the releases apart."

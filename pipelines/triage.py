@@ -13,15 +13,15 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipelines import words
 from pipelines.dossier import Dossier
 from pipelines.requests import TraitGain, trait_gains
-from pipelines.story import ALTERATION_FIRST, NAMED_ALONE
-from pipelines.weighing import Evidence, Model, Vector, evidence_of
+from pipelines.story import ALTERATION_FIRST, stands_out
+from pipelines.weighing import NONE_ID, Evidence, Model, Vector, evidence_of
 
-#: How many outcomes are drawn; the chance is then known to about ± 0.05.
-_DRAWS: Final = 96
+#: How many outcomes are drawn; the chance is then known to ± 0.03 (one standard deviation) or better.
+_DRAWS: Final = 256
 #: How sure a look at the doll itself is taken to be.
 _GOOD_LOOK: Final = 0.9
 _SEED: Final = 1960
@@ -35,8 +35,8 @@ class Look:
     Attributes
     ----------
     chance
-        Probability in [0, 1] that the decision changes: which release is named, if any, and whether an
-        alteration is likelier than not.
+        Probability in [0, 1] that the decision changes: which release the verdict names, if any, and which
+        alteration it puts first, if any.
     bits
         Expected information about how the doll came to be.
     first
@@ -53,9 +53,7 @@ class Look:
         if not self.first:
             return "All that the guide speaks of was read."
         told = "; ".join(f"{gain.label} ({gain.because})" for gain in self.first)
-        return (
-            f"Chance that a look changes the answer: about {round(100 * self.chance)}\u00a0%. First: {told}."
-        )
+        return f"Chance that a look changes the answer: {words.percent(self.chance)}. First: {told}."
 
     def to_json(self) -> dict[str, Any]:
         """Return a JSON form."""
@@ -75,34 +73,52 @@ def worth_of_looking(dossier: Dossier, model: Model) -> Look:
     wanted = [gain.trait for gain in gains]
     known = [item for _, item in evidence_of(dossier, model)]
     belief = model.posterior(model.total(known))
-    decide = _Decision(model)
-    before = decide(belief)
+    decide = Decision(model)
+    before = decide(model.total(known))
     kept = [item for item in known if item.trait not in set(wanted)]
     changes, bits = 0, 0.0
     for outcome in _outcomes(model, wanted, belief):
-        after = model.posterior(model.total([*kept, *outcome]))
-        changes += decide(after) != before
+        total = model.total([*kept, *outcome])
+        after = model.posterior(total)
+        changes += decide(total) != before
         bits += float(np.sum(after * np.log2(after / belief)))
     first = sorted(gains, key=lambda gain: (-gain.bits, gain.trait))[:_MOST_NAMED]
     return Look(changes / _DRAWS, bits / _DRAWS, tuple(first))
 
 
-class _Decision:
-    """What a dealer would call a doll: the release that may be named alone, and whether it looks altered."""
+class Decision:
+    """What a verdict would decide on findings that are thought of: :func:`pipelines.verdict.weigh` in short.
+
+    Both follow the same thresholds; a test holds them together.
+    """
 
     def __init__(self, model: Model) -> None:
-        identities: dict[str | None, NDArray[np.bool_]] = {
-            release: model.members(release) for release in (*model.guide.releases, None)
-        }
-        self._names = list(identities)
-        self._members = np.array(list(identities.values()), float)
-        self._altered = np.array([h.alteration is not None for h in model.hypotheses], float)
+        self._model = model
+        releases = {release or NONE_ID: model.members(release) for release in (*model.guide.releases, None)}
+        altered = {kind: model.altered(kind) for kind in model.guide.alterations}
+        self._releases, self._altered = list(releases.items()), list(altered.items())
+        self._sums = np.array([*releases.values(), *altered.values()], float)
 
-    def __call__(self, posterior: Vector) -> tuple[int, bool]:
-        chances = self._members @ posterior
-        best = int(np.argmax(chances))
-        named = best if chances[best] >= NAMED_ALONE else -1
-        return named, bool(self._altered @ posterior >= ALTERATION_FIRST)
+    def __call__(self, total: Vector) -> tuple[str | None, str | None]:
+        """Return the release that is named alone and the alteration that is likelier than not.
+
+        Parameters
+        ----------
+        total
+            (H,) float64, log-likelihood of all findings together.
+
+        Returns
+        -------
+        Ids, each None where there is none; the release ``"none"`` means none of the guide's.
+        """
+        chances = self._sums @ self._model.posterior(total)
+        of_releases, of_altered = np.split(chances, [len(self._releases)])
+        best = int(np.argmax(of_releases))
+        name, members = self._releases[best]
+        told = stands_out(float(of_releases[best]), self._model.log10_ratio(total, members))
+        worst = int(np.argmax(of_altered)) if len(of_altered) else 0
+        looks_altered = len(of_altered) > 0 and of_altered[worst] >= ALTERATION_FIRST
+        return name if told else None, self._altered[worst][0] if looks_altered else None
 
 
 def _outcomes(model: Model, traits: Sequence[str], belief: Vector) -> list[list[Evidence]]:

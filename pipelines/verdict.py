@@ -238,7 +238,8 @@ def weigh(dossier: Dossier, guide: Guide, claim: str | None = None, model: Model
     releases = sorted((_release(weighted, r) for r in [*guide.releases, None]), key=lambda r: -r.posterior)
     flags = _flags(weighted, claim)
     judged = None if claim is None else judge_claim(weighted, guide.releases[claim].id, flags)
-    cannot_tell = not pairs or not tell.stands_out(releases[0])
+    top = releases[0]
+    cannot_tell = not pairs or not tell.stands_out(top.posterior, top.log10_likelihood_ratio)
     because = weighted.loudest_findings() if cannot_tell else _why(releases)
     return Verdict(
         headline=tell.headline(releases, flags, judged, len(pairs)),

@@ -84,6 +84,7 @@ def _doll(doll: Doll) -> dict[str, Any]:
         "missing": [VIEW_WORDS[view] for view in doll.missing],
         "notes": list(doll.notes),
         "photos": _photos(doll),
+        "by_hand": doll.by_hand,
         "trouble": any(not photo.ok for photo in doll.result.photos) or bool(doll.draft.notes),
         "crops": list(doll.crops),
         "report": f"{doll.folder}/report.html",
