@@ -65,9 +65,9 @@ _FACE_PARTS = ("left_eye", "right_eye", "lips", "skin", "left_ear", "right_ear")
 _SOLE_PARTS = {"left_sole": "left_foot", "right_sole": "right_foot"}
 
 _ABSENCE = frozenset({"absent", "none"})
-_NOTHING_BY_ITSELF = frozenset({Trait.FOOT_HOLES, Trait.SKIN_FADE})
+_NOTHING_BY_ITSELF = frozenset({Trait.FOOT_HOLES, Trait.FEET_MATCH, Trait.SKIN_FADE})
 # These carry the doubt about their place already, and the view rests on the same place.
-_DOUBTED_ALREADY = frozenset({Trait.FOOT_HOLES})
+_DOUBTED_ALREADY = frozenset({Trait.FOOT_HOLES, Trait.FEET_MATCH})
 # A view at least this probable is not doubted.
 _SURE_VIEW = 0.8
 
@@ -371,7 +371,8 @@ class _Job:
         return {
             Trait.SKIN_SHEEN: self._sheen,
             Trait.SKIN_FADE: self._fade,
-            Trait.FOOT_HOLES: self._feet,
+            Trait.FOOT_HOLES: lambda: list(self.feet_read),
+            Trait.FEET_MATCH: self._feet_match,
             Trait.MARK_TEXT: self._mark_text,
             Trait.MARK_SYMBOL: self._mark_symbol,
         }[trait]()
@@ -424,10 +425,18 @@ class _Job:
     def _fade(self) -> list[TraitRecord]:
         return _run(Trait.SKIN_FADE, "vision.fade", self.photo, self.places.line, self.calibration)
 
-    def _feet(self) -> list[TraitRecord]:
+    def _feet_match(self) -> list[TraitRecord]:
+        try:
+            return [_function("vision.feet", "compare")(self.feet_read)]
+        except Exception as error:  # as in every measurement: the others count
+            return [_failed(Trait.FEET_MATCH, error)]
+
+    @functools.cached_property
+    def feet_read(self) -> tuple[TraitRecord, ...]:
+        """The holes as read, one record a foot."""
         if not self.places.soles:
-            return [_not_located(Trait.FOOT_HOLES, "No sole was found in the photo.")]
-        return [
+            return (_not_located(Trait.FOOT_HOLES, "No sole was found in the photo."),)
+        return tuple(
             record
             for sole in self.places.soles
             for record in _run(
@@ -438,7 +447,7 @@ class _Job:
                 self.calibration,
                 part=sole.part,
             )
-        ]
+        )
 
     def _mark_text(self) -> list[TraitRecord]:
         return [self.text_read]
@@ -465,11 +474,13 @@ def _run(
         for record in records:
             _require_tellable(record)
     except (Exception, SystemExit) as error:  # whatever one measurement does, the others count
-        detail = (
-            f"The measurement failed ({_short(error)}). This is a fault of the program, not of the photo."
-        )
-        return [TraitRecord.withheld(trait, Reason.FAILED, METHOD, detail, part=part)]
+        return [_failed(trait, error, part)]
     return records
+
+
+def _failed(trait: Trait, error: BaseException, part: str | None = None) -> TraitRecord:
+    detail = f"The measurement failed ({_short(error)}). This is a fault of the program, not of the photo."
+    return TraitRecord.withheld(trait, Reason.FAILED, METHOD, detail, part=part)
 
 
 def _require_tellable(record: TraitRecord) -> None:

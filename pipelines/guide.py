@@ -526,6 +526,7 @@ _PHOTO_CARE: Final[Mapping[Trait, str]] = {
     Trait.EAR_STAIN: "Nitrile gloves; leave earrings in where they stick, and try no treatment.",
     Trait.LIP_REPAINT_SIGNS: "Only look, through a magnifier in daylight: scrape and wipe nothing.",
     Trait.EYE_REPAINT_SIGNS: "Only look, through a magnifier in daylight: scrape and wipe nothing.",
+    Trait.FEET_MATCH: "Light from one side, and put nothing into the holes: their edges are the evidence.",
 }
 
 
@@ -623,6 +624,14 @@ _PHOTO_TRAITS: Final[Mapping[str, TraitSpec]] = dict(
             "Under a magnifier: are the lines and colors of both eyes alike, or do they look brushed?",
             none="no sign seen",
             present="signs seen",
+        ),
+        _photo(
+            Trait.FEET_MATCH,
+            "feet compared",
+            "body",
+            "Are the holes of both feet of one kind, one size and at the same place?",
+            alike="both feet alike",
+            differ="the feet differ",
         ),
     )
 )

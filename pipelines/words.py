@@ -18,6 +18,7 @@ TRAIT_TITLES: Mapping[str, str] = {
     "ear_stain": "Ear stain",
     "lip_repaint_signs": "Signs of renewed lip paint",
     "eye_repaint_signs": "Signs of renewed eye paint",
+    "feet_match": "Feet compared",
 }
 
 STATE_WORDS: Mapping[tuple[str, str], str] = {
@@ -44,6 +45,8 @@ STATE_WORDS: Mapping[tuple[str, str], str] = {
     ("lip_repaint_signs", "present"): "signs seen",
     ("eye_repaint_signs", "none"): "no sign seen",
     ("eye_repaint_signs", "present"): "signs seen",
+    ("feet_match", "alike"): "both feet alike",
+    ("feet_match", "differ"): "the feet differ",
 }
 
 REASON_WORDS: Mapping[Reason, str] = {
@@ -86,6 +89,10 @@ QUANTITY_WORDS: Mapping[str, str] = {
     "lining_fraction": "lining",
     "diameter_of_length": "diameter, share of the foot's length",
     "off_axis": "distance from the foot's axis, in half widths",
+    "off_middle": "distance from the foot's middle, in half lengths",
+    "diameter_ratio": "diameter, left foot over right",
+    "off_axis_difference": "difference of the distances from the axis",
+    "off_middle_difference": "difference of the distances from the middle",
     "highlight_fraction": "highlights",
     "area_px": "area",
     "margin": "margin over the next sign",

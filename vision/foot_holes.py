@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from vision.calibration import Calibration
 from vision.color import luminance
-from vision.hole_clues import Sole, Spot, blur_sigma, cut_out, find_spots, spot_at
+from vision.hole_clues import Sole, Spot, blur_sigma, cut_out, find_spots, spot_at, within
 from vision.locate import parts
 from vision.locate.places import SolePlace
 from vision.photo import Photo
@@ -77,8 +77,9 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
     TraitRecord
         ``foot_holes`` with ``diameter_px`` (major axis of the fitted ellipse), ``circularity`` (1 for a
         circle seen obliquely too), ``lining_fraction``, and where in the foot it lies: ``diameter_of_length``
-        (over the sole's length) and ``off_axis`` (distance from the sole's long axis over its half width;
-        a drill is easily set off center), where a spot was found. Withheld as
+        (over the sole's length), ``off_axis`` (distance from the sole's long axis over its half width; a
+        drill is easily set off center) and ``off_middle`` (distance from its middle along that axis over its
+        half length), where a spot was found. Withheld as
         ``too_small``, ``blurred``, ``too_dark``, ``clipped``, ``occluded``, ``not_located`` or ``ambiguous``.
     """
     cut = cut_out(photo, sole)
@@ -228,10 +229,11 @@ def _if_a_sole(candidates: Mapping[str, float], sole: SolePlace) -> dict[str, fl
 def _within_the_foot(spot: Spot, cut: Sole) -> dict[str, Quantity]:
     """Return size and position relative to the sole; its outline is good to about a twelfth."""
     share = spot.diameter * cut.scale / cut.length
-    off = spot.clues.offset
+    along, off = within(cut, spot.ellipse)
     return {
         "diameter_of_length": Quantity(share, math.hypot(spot.u_diameter / spot.diameter, 0.08) * share),
         "off_axis": Quantity(off, math.hypot(0.08, 0.1 * off)),
+        "off_middle": Quantity(along, 0.06),
     }
 
 

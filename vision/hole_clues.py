@@ -478,7 +478,7 @@ def _spot(cut: Sole, ellipse: Ellipse, polar: Floats, vinyl: Floats) -> Spot:
         metal_gloss=gloss,
         chips=_chips(relative, edge),
         axis_ratio=ellipse.b / ellipse.a,
-        offset=_offset(cut, ellipse),
+        offset=within(cut, ellipse)[1],
     )
     rim = _rim_border(relative, edge)
     diameter, rim_diameter = (2 * ellipse.a * float(np.median(r)) / cut.scale for r in (edge, rim))
@@ -670,10 +670,11 @@ def _chips(relative: Floats, edge: Floats) -> float:
     return float((narrow > 0.08).mean())
 
 
-def _offset(cut: Sole, ellipse: Ellipse) -> float:
-    """Distance of the spot from the sole's long axis over its half width."""
+def within(cut: Sole, ellipse: Ellipse) -> tuple[float, float]:
+    """Return where in the sole a spot lies: distance from its middle along the long axis over the sole's half
+    length, and from that axis over its half width."""
     ys, xs = np.nonzero(cut.mask)
     center = np.array([xs.mean(), ys.mean()])
     _, vectors = np.linalg.eigh(np.cov(np.stack([xs, ys])))
-    across = vectors[:, 0]
-    return float(abs((np.array([ellipse.x, ellipse.y]) - center) @ across) / max(cut.width / 2, 1))
+    across, along = np.abs((np.array([ellipse.x, ellipse.y]) - center) @ vectors)
+    return float(along / max(cut.length / 2, 1)), float(across / max(cut.width / 2, 1))

@@ -49,6 +49,7 @@ class Trait(StrEnum):
     EAR_STAIN = "ear_stain"
     LIP_REPAINT_SIGNS = "lip_repaint_signs"
     EYE_REPAINT_SIGNS = "eye_repaint_signs"
+    FEET_MATCH = "feet_match"
 
 
 #: The closed list of states of each photo trait.
@@ -64,6 +65,7 @@ STATES: Mapping[Trait, tuple[str, ...]] = {
     Trait.EAR_STAIN: ("none", "green"),
     Trait.LIP_REPAINT_SIGNS: ("none", "present"),
     Trait.EYE_REPAINT_SIGNS: ("none", "present"),
+    Trait.FEET_MATCH: ("alike", "differ"),
 }
 
 #: The view or views in which each trait can be read.
@@ -79,6 +81,7 @@ VIEWS_OF: Mapping[Trait, tuple[View, ...]] = {
     Trait.EAR_STAIN: (View.FACE,),
     Trait.LIP_REPAINT_SIGNS: (View.FACE,),
     Trait.EYE_REPAINT_SIGNS: (View.FACE,),
+    Trait.FEET_MATCH: (View.SOLES,),
 }
 
 
