@@ -65,6 +65,23 @@ def test_a_dot_of_paint_is_no_hole(color, light):
     assert record.state in (None, "none")
 
 
+@pytest.mark.parametrize("color", [(0.01, 0.05, 0.02), (0.01, 0.015, 0.06), (0.03, 0.02, 0.06)])
+@pytest.mark.parametrize("ambient", [0.2, 0.7])
+def test_paint_of_a_hue_that_no_light_from_vinyl_has_is_hardly_a_hole(color, ambient):
+    record = _record(Spot("paint", CENTER, RADIUS, color), scene=Scene(ambient=ambient, gloss=0.0))
+    assert _p_hole(record) < 0.4
+
+
+def test_an_even_interior_counts_against_a_hole_only_with_a_foreign_hue():
+    gray, green = np.zeros(131), np.zeros(131)
+    green[6:130:10] = -0.6
+    green[1:130:10] = gray[1:130:10] = 0.05
+    assert hole_clues.paint_signs(gray)[0] == 0
+    assert min(hole_clues.paint_signs(green)) > 0.4
+    green[1:130:10] = 0.5  # light that falls unevenly on a wall
+    assert hole_clues.paint_signs(green)[1] == 0
+
+
 def test_dirt_is_no_hole():
     for seed in range(5):
         record = _record(Spot("dirt", CENTER, 30, (0.1, 0.06, 0.03), seed=seed))

@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from vision.calibration import Calibration
 from vision.color import luminance
-from vision.hole_clues import Sole, Spot, blur_sigma, cut_out, find_spots, spot_at, within
+from vision.hole_clues import Sole, Spot, blur_sigma, cut_out, find_spots, paint_signs, spot_at, within
 from vision.locate import parts
 from vision.locate.places import SolePlace
 from vision.photo import Photo
@@ -51,6 +51,10 @@ PIXELS_TO_EXCLUDE = 5.0
 PIXELS_TO_CLASSIFY = 14.0
 #: A spot whose interior is brighter than this (log of the ratio to the vinyl) keeps no light out.
 BRIGHTEST_HOLE = -0.8
+#: How much (natural log of the odds) even paint of a foreign hue speaks against a hole, a unit of both; how
+#: much a lining that shows no ring speaks against itself; and both at the most. From 108 spots in renders of
+#: two styles: of 59 holes none fell below even odds by it, of 7 dots taken for holes 4 did no longer pass.
+PAINT, UNSEEN_LINING, MOST_AGAINST = 10.0, 1.5, 4.0
 #: A spot this likely to be a hole keeps ``none`` from being stated outright.
 SUSPECT = 0.35
 #: Chance that a dark blob which cannot be studied is no hole.
@@ -184,7 +188,8 @@ def judge(spot: Spot) -> Judged:
     """Return the probability of each kind of spot.
 
     A few small networks read the profile of the spot; the mean of their answers is softened by the
-    temperature found on held-out pictures. What no hole can look like is ruled out beforehand.
+    temperature found on held-out pictures. What no hole can look like is ruled out afterwards: an even
+    interior of a hue that no light from vinyl has is paint, and a lining of which no ring is seen is none.
     """
     n = _networks()
     x = np.clip((spot.profile - n["mean"]) / n["spread"], -4, 4)
@@ -192,9 +197,19 @@ def judge(spot: Spot) -> Judged:
     logits = (np.einsum("nh,nhk->nk", hidden, n["w2"]) + n["b2"]).mean(0) / float(n["temperature"])
     weights = np.exp(logits - logits.max())
     kinds = dict(zip(KINDS, (weights / weights.sum()).tolist(), strict=True))
+    foreign, even = paint_signs(spot.profile)
+    against = PAINT * foreign * even + UNSEEN_LINING * kinds["lined"] * (1 - min(1.0, spot.clues.metal / 0.1))
+    kinds = _less_of_a_hole(kinds, min(MOST_AGAINST, against))
     if spot.clues.depth > BRIGHTEST_HOLE:
         kinds = {k: 0.03 * p for k, p in kinds.items()} | {"surface": 0.97 + 0.03 * kinds["surface"]}
     return Judged(spot, kinds)
+
+
+def _less_of_a_hole(kinds: Mapping[str, float], odds: float) -> dict[str, float]:
+    """Return the kinds with that much (natural log of the odds) less for any hole."""
+    kept = {k: p if k == "surface" else p * math.exp(-odds) for k, p in kinds.items()}
+    total = sum(kept.values())
+    return {k: p / total for k, p in kept.items()}
 
 
 def _states(kinds: Mapping[str, float]) -> dict[str, float]:

@@ -566,6 +566,25 @@ def profile_of(relative: Floats, vinyl: Floats, diameter: float) -> Floats:
     return np.array([*out, math.log(max(diameter, 1.0))])
 
 
+def paint_signs(profile: Floats) -> tuple[float, float]:
+    """Return how foreign the hue inside a spot is to light that bounced off vinyl, and how even its light is.
+
+    What light comes out of a hole in vinyl is redder and less blue than the vinyl, and falls unevenly on its
+    wall. Both are 0 for what a hole may look like. Foreign: natural log by which the interior is greener or
+    bluer than the vinyl, beyond what noise and the room's light do; even: 0–2.5, from the slow variation of
+    light round the spot.
+
+    Parameters
+    ----------
+    profile
+        As :func:`profile_of` returns it.
+    """
+    rings = profile[:-1].reshape(len(_RADII), -1)
+    red, blue = rings[:3, 6].mean(), rings[:3, 7].mean()
+    foreign = max(0.0, -red - 0.1) + max(0.0, blue - 0.25)
+    return float(foreign), float(max(0.0, 0.25 - rings[:4, 1].mean()) / 0.1)
+
+
 def _structure(ratio: Floats) -> float:
     """Spread of smooth shading inside the spot, in units of the vinyl's level."""
     inside = cv2.GaussianBlur(ratio[:, _band(0.05, 0.82)].astype(np.float32), (0, 0), 2.0)
