@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
 from pipelines import files, words
-from vision.traits import Trait, TraitRecord
+from vision.traits import Reason, Trait, TraitRecord
 
 if TYPE_CHECKING:
     from pipelines.lot import Doll
@@ -117,6 +117,9 @@ def state_of(record: TraitRecord | None) -> str:
         return ""
     if record.state is not None:
         return words.state(record.trait, record.state)
+    likely = [words.state(record.trait, state) for state in list(record.candidates)[:2]]
+    if record.not_measured is Reason.AMBIGUOUS and len(likely) == 2:
+        return f"cannot tell: {' or '.join(likely)}"
     return words.finding(record)
 
 

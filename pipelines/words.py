@@ -224,16 +224,22 @@ def percent(p: float) -> str:
     return f"{100 * p:.0f} %"
 
 
+#: A hue less sure than this says nothing; angles all round, each as likely, have u = 104°.
+_ANY_HUE_DEG = 60.0
+
+
 def numbers(record: TraitRecord) -> list[str]:
     """Return the record's quantities in words, in the order in which they were measured.
 
     L* is left out where it stands as lightness already; the chance that a number is a sign of something
-    stands behind it.
+    stands behind it. A hue that may be any is said to be none: it means nothing at low chroma.
     """
     skip = {"lab_L"} if "lightness" in record.quantities else set()
     skip |= {name for name in record.quantities if name.endswith("_chance")}
     return [
-        quantity(name, q) + _chance(record.quantities.get(f"{name}_chance"))
+        "hue not determined: nearly neutral"
+        if name == "hue_deg" and q.u > _ANY_HUE_DEG
+        else quantity(name, q) + _chance(record.quantities.get(f"{name}_chance"))
         for name, q in record.quantities.items()
         if name not in skip
     ]

@@ -268,6 +268,17 @@ def test_what_cannot_be_told_is_said_without_two_negations(trait, candidates, to
     assert words.finding(record) == told
 
 
+def test_a_hue_that_may_be_any_is_not_given_as_a_number():
+    """How a dealer would be misled: "hue angle 282°" under a black liner reads as "blue"."""
+    gray = {"hue_deg": Quantity(282.0, 104.0, "deg"), "chroma": Quantity(2.0, 7.0)}
+    record = TraitRecord.stated("eyeliner_color", "black", 0.8, "t/1", quantities=gray)
+    told, chroma = words.numbers(record)
+    assert told == "hue not determined: nearly neutral"
+    assert chroma == "chroma C* 2 ± 7"
+    blue = record.replace(quantities={"hue_deg": Quantity(262.0, 4.0, "deg")})
+    assert words.numbers(blue) == ["hue angle 262 ± 4°"]
+
+
 def test_the_chance_of_a_sign_stands_behind_its_number():
     quantities = {"gloss": Quantity(0.51, 0.25), "gloss_chance": Quantity(0.12, 0.0)}
     record = TraitRecord.stated("lip_repaint_signs", "none", 0.8, "t/1", quantities=quantities)

@@ -3,7 +3,8 @@
 Run ``uv run python -m tests.bench.interrupted``: makes a lot of 48 dolls × 6 photos of the sample photos,
 runs it once without a break, and once killed (SIGKILL, as a crash or a power cut) when half of the photos
 are done, and run again. Prints what was compared; ends with an error unless every file is the same.
-``--dolls``, ``--photos`` and ``--megapixels`` make it smaller; ``--keep DIR`` keeps lot and results there.
+``--short`` takes 4 dolls and photos of 0.3 megapixels, some minutes; ``--dolls``, ``--photos`` and
+``--megapixels`` set each by itself; ``--keep DIR`` keeps lot and results there.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 from tests.bench import photos as made
@@ -30,19 +32,23 @@ _LOT = (
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--dolls", type=int, default=48)
+    parser.add_argument("--short", action="store_true", help="4 dolls, 0.3 megapixels")
+    parser.add_argument("--dolls", type=int)
     parser.add_argument("--photos", type=int, default=6)
-    parser.add_argument("--megapixels", type=float, default=12.0)
+    parser.add_argument("--megapixels", type=float)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--keep", type=Path)
     arguments = parser.parse_args()
+    dolls = arguments.dolls or (4 if arguments.short else 48)
+    megapixels = arguments.megapixels or (0.3 if arguments.short else 12.0)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # so that no run is left behind
     with contextlib.ExitStack() as stack:
         place = arguments.keep or Path(stack.enter_context(tempfile.TemporaryDirectory()))
         place.mkdir(parents=True, exist_ok=True)
         lot = place / "lot"
-        count = len(made.fill(lot, arguments.dolls, arguments.photos, Like(arguments.megapixels)))
+        count = len(made.fill(lot, dolls, arguments.photos, Like(megapixels)))
         size = sum(path.stat().st_size for path in lot.rglob("*.jpg")) / 1e6
-        print(f"lot: {arguments.dolls} dolls, {count} photos, {size:.0f} MB", flush=True)
+        print(f"lot: {dolls} dolls, {count} photos of {megapixels:g} MP, {size:.0f} MB", flush=True)
 
         seconds = _run(lot, place / "whole", arguments.jobs)
         print(f"run without a break: {seconds:.0f} s, {count / seconds:.2f} photos/s", flush=True)
@@ -60,19 +66,28 @@ def main() -> int:
     return 1 if wrong or litter else 0
 
 
-def _command(lot: Path, out: Path, jobs: int) -> subprocess.Popen[bytes]:
-    return subprocess.Popen(
+@contextlib.contextmanager
+def _started(lot: Path, out: Path, jobs: int) -> Iterator[subprocess.Popen[bytes]]:
+    """Start the program; whatever of it still runs in the end is killed."""
+    process = subprocess.Popen(
         [sys.executable, "-c", _LOT, str(lot), "--out", str(out), "--jobs", str(jobs)],
         cwd=REPOSITORY,
         env={**os.environ, "SOURCE_DATE_EPOCH": "1700000000", "OMP_NUM_THREADS": "1"},
         start_new_session=True,
         stdout=subprocess.DEVNULL,
     )
+    try:
+        yield process
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
 
 
 def _run(lot: Path, out: Path, jobs: int) -> float:
     start = time.perf_counter()
-    code = _command(lot, out, jobs).wait()
+    with _started(lot, out, jobs) as process:
+        code = process.wait()
     assert code == 0, f"rakelight ended with {code}"
     return time.perf_counter() - start
 
@@ -81,12 +96,10 @@ def _killed_half_way(lot: Path, out: Path, jobs: int, count: int) -> tuple[int, 
     """Kill the program and its workers once half of the photos are kept; return how many and when."""
     cache = out.with_name(f".{out.name}.rakelight-cache")
     start = time.perf_counter()
-    process = _command(lot, out, jobs)
-    while len(list(cache.glob("*.json"))) < count // 2:
-        assert process.poll() is None, "it was done before it could be killed"
-        time.sleep(0.05)
-    os.killpg(process.pid, signal.SIGKILL)
-    process.wait()
+    with _started(lot, out, jobs) as process:
+        while len(list(cache.glob("*.json"))) < count // 2:
+            assert process.poll() is None, "it was done before it could be killed"
+            time.sleep(0.05)
     return len(list(cache.glob("*.json"))), time.perf_counter() - start
 
 
