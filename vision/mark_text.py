@@ -6,8 +6,10 @@ record shows the alternatives. No list of known words is used: a mark that is no
 as it stands.
 
 How this could mislead a dealer, and what guards against it: texture read as letters (several ways must
-agree); a worn digit read with confidence (alternatives, and no confidence from the engine's own word); a
-frontal photo of a marked part taken for a blank (``absent`` needs a sharp, smooth surface in side light).
+agree); print on a card, a ruler or a box in the picture (:mod:`vision.mark_print`); rows of holes read as O
+and 8 (their rims have a color of their own); a worn digit read with confidence (alternatives, and no
+confidence from the engine's own word); a frontal photo of a marked part taken for a blank (``absent`` needs a
+sharp, smooth surface in side light).
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from numpy.typing import NDArray
 
 from vision import mark_map, mark_reader
 from vision.locate.places import MarkPlace
+from vision.mark_print import strokes_of
 from vision.mark_symbol import CHARACTERS, Sign, find_signs, section
 from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OcrLine, Outcome, guarded, straightened
 from vision.photo import Photo
@@ -723,8 +726,12 @@ def _alternatives(
 
 def _record(photo: Photo, marks: Sequence[MarkPlace], readings: Sequence[_Reading]) -> TraitRecord:
     worth = _once([r for r in readings if _solid(r.text)])
+    printed = [r for r in worth if strokes_of(photo.rgb, r.box.polygon).printed]
+    worth = [r for r in worth if r not in printed]
     lines = _in_order(worth)
     present = max((_presence(r) for r in worth), default=0.0)
+    if present < 0.5 <= max((_presence(r) for r in printed), default=0.0):
+        return _only_print(printed, marks)
     if present < 0.5:
         return _nothing_read(photo, marks, readings)
     shown = [line for line, reading in lines if _presence(reading) >= min(0.5, present)]
@@ -744,6 +751,16 @@ def _record(photo: Photo, marks: Sequence[MarkPlace], readings: Sequence[_Readin
         region=region,
         n_pixels=n_pixels,
         text=tuple(shown),
+    )
+
+
+def _only_print(printed: Sequence[_Reading], marks: Sequence[MarkPlace]) -> TraitRecord:
+    said = ", ".join(f"“{r.text}”" for r in sorted(printed, key=_weight_read, reverse=True)[:2])
+    return _withheld(
+        Reason.NOT_LOCATED,
+        f"The only letters found ({said}) have another color than what they stand on: printed, written or "
+        "rubbed in. A molded mark is of one color with the vinyl; take a close-up of the bare vinyl.",
+        marks,
     )
 
 
