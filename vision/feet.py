@@ -19,8 +19,8 @@ from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 
 METHOD = "feet/1"
 
-#: Chance that the feet of one doll bear the same kind of hole, and that such holes match (guesses).
-SAME_KIND = MATCHING = 0.8
+#: Chance that two holes of one kind, in the feet of one doll, match (a guess).
+MATCHING = 0.8
 #: How often matching holes are measured as if they did not match (a guess).
 ASTRAY = 0.05
 #: Quantity → (standard deviation between feet whose holes match, of dolls whose holes do not): the first from
@@ -105,21 +105,15 @@ def _kinds(foot: TraitRecord) -> dict[str, float]:
 def _same_kind(feet: Sequence[TraitRecord]) -> tuple[float, float]:
     """Return the probabilities that both feet are of one kind, and that this is a hole.
 
-    A priori the kinds are even, and feet of one doll are of one kind with :data:`SAME_KIND`.
+    The readings stand for themselves: feet of one doll mostly agree, but to lean on that would call them
+    alike wherever one was read badly.
     """
     one, other = (_kinds(foot) for foot in feet)
-    weight_same, weight_other = SAME_KIND / (1 / 3), (1 - SAME_KIND) / (2 / 3)
-    same = {k: weight_same * one[k] * other[k] for k in one}
-    apart = weight_other * sum(one[k] * other[j] for k in one for j in other if k != j)
-    states = {foot.state for foot in feet}
-    if states == {"open", "drilled"}:  # each seen well enough to be stated
-        sure = math.prod(foot.confidence for foot in feet)
-        apart += sure * same["bare"]
-        same["bare"] *= 1 - sure
-    total = sum(same.values()) + apart
-    p_same = sum(same.values()) / total
-    hole = (same["bare"] + same["lined"]) / max(sum(same.values()), 1e-9)
-    return p_same, hole
+    same = {k: one[k] * other[k] for k in one}
+    if {foot.state for foot in feet} == {"open", "drilled"}:  # each seen well enough to be stated
+        same["bare"] *= 1 - math.prod(foot.confidence for foot in feet)
+    p_same = sum(same.values())
+    return p_same, (same["bare"] + same["lined"]) / max(p_same, 1e-9)
 
 
 def _ratios(feet: Sequence[TraitRecord]) -> dict[str, float]:
