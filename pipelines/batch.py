@@ -35,8 +35,12 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 WORKER_DIED = "worker_died"
-#: Seconds after which a worker gives up on one task; none was seen to need a tenth of it.
+#: Seconds after which a worker gives up on one task; none was seen to need a tenth of it. Time in which other
+#: programs had the processor does not count, up to so many times the deadline.
 DEADLINE_S = 180.0
+_MOST_DEADLINES = 10
+#: How a worker ends that its watchdog ended.
+_WATCHDOG_EXIT = 1
 #: What is said of a task that was ended by its watchdog, with the seconds it had.
 TOO_LONG = "took longer than {:.0f} s"
 
@@ -227,6 +231,7 @@ class Processes:
     def __init__(self, jobs: int) -> None:
         self.jobs = jobs
         self._pool: ProcessPoolExecutor | None = None
+        self._ended_late = False
 
     def run(
         self, work: Work[Item, Result], items: Sequence[Item], done: Callable[[int, Result], None]
@@ -237,7 +242,7 @@ class Processes:
             # One death breaks the whole pool and does not say whose it was, so all suspects are tried alone;
             # but if one of them alone has had all its time, it was that one.
             ages = self._until_broken(work, items, waiting, done)
-            late = [i for i, age in ages.items() if age >= DEADLINE_S]
+            late = [i for i, age in ages.items() if age >= DEADLINE_S] if self._ended_late else []
             for i in sorted(ages):
                 if late == [i]:
                     done(i, work.lost(items[i], TOO_LONG.format(DEADLINE_S)))
@@ -265,7 +270,7 @@ class Processes:
                     result = future.result()
                     done(running.pop(future), result)
         except BrokenProcessPool:
-            self.kill()
+            self._ended_late = _WATCHDOG_EXIT in self.kill()
             return {i: time.monotonic() - begun[i] for i in running.values()}
         return {}
 
@@ -275,23 +280,53 @@ class Processes:
             self._pool.shutdown()
             self._pool = None
 
-    def kill(self) -> None:
-        """End the workers at once."""
-        if self._pool is not None:
-            _kill(self._pool)
-            self._pool = None
+    def kill(self) -> tuple[int | None, ...]:
+        """End the workers at once; returns how each ended."""
+        codes = () if self._pool is None else _kill(self._pool)
+        self._pool = None
+        return codes
 
 
 def guarded(do: Callable[[Item], Result], item: Item, deadline_s: float) -> Result:
-    """Do one task in a worker, which ends itself when that takes longer than ``deadline_s``."""
+    """Do one task in a worker, which ends itself when that takes longer than ``deadline_s``.
+
+    A machine with much else to do is no reason to give a photo up: results would depend on how busy it was.
+    """
     with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
-        # The watchdog is native: it works even while a library hangs and holds the interpreter.
+        start, waited, done = time.monotonic(), _waited_s(), threading.Event()
+        watched = threading.get_native_id()
+
+        def watch() -> None:
+            # The watchdog is native: it works even while a library hangs and holds the interpreter. It is
+            # set anew while that is not so, later by the time in which the task could not work.
+            while not done.wait(deadline_s / 8):
+                spent = time.monotonic() - start
+                counted = max(spent - (_waited_s(watched) - waited), spent / _MOST_DEADLINES)
+                faulthandler.dump_traceback_later(max(deadline_s - counted, 0.01), exit=True, file=nowhere)
+
         faulthandler.dump_traceback_later(deadline_s, exit=True, file=nowhere)
+        watching = threading.Thread(target=watch, daemon=True)
+        watching.start()
         try:
             return do(item)
         finally:
+            done.set()
+            watching.join()
             faulthandler.cancel_dump_traceback_later()
             give_back_memory()
+
+
+def _waited_s(thread: int | None = None) -> float:
+    """Return how long a thread of this process was ready to work and had no processor; 0 if unknown.
+
+    From ``schedstat`` of Linux (Documentation/scheduler/sched-stats.rst: nanoseconds on the processor, and
+    waiting for it).
+    """
+    try:
+        place = Path(f"/proc/self/task/{thread or threading.get_native_id()}/schedstat")
+        return int(place.read_text(encoding="ascii").split()[1]) / 1e9
+    except (OSError, ValueError, IndexError):
+        return 0.0
 
 
 def alone(work: Work[Item, Result], item: Item) -> Result:
@@ -317,14 +352,15 @@ def _new_pool(jobs: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker)
 
 
-def _kill(pool: ProcessPoolExecutor) -> None:
-    """End a pool's workers at once: the caller was interrupted, or one of them died."""
+def _kill(pool: ProcessPoolExecutor) -> tuple[int | None, ...]:
+    """End a pool's workers at once: the caller was interrupted, or one died. Returns how each ended."""
     processes = list((pool._processes or {}).values())
     pool.shutdown(wait=False, cancel_futures=True)
     for process in processes:
         process.kill()
     for process in processes:
         process.join(2)
+    return tuple(process.exitcode for process in processes)
 
 
 def _start_worker() -> None:

@@ -229,12 +229,26 @@ def jobs_alike(quick: bool) -> Row:
     names = tuning_photos()[:: 8 if quick else 1]
     paths = [SAMPLES / name for name in names]
     outs = [runs.run("measure", *paths, "--json", "-", "--jobs", n, "--quiet").out for n in (1, 2, 3)]
+    found = dict.fromkeys(text for other in outs[1:] for text in _differences(outs[0], other))
+    told = f"; other than with one job: {'; '.join(found)}" if found else ""
     return Row(
         "jobs 1, 2 and 3",
         "byte-equal JSON",
-        f"{len(paths)} sample photos, {len(outs[0]):,} bytes: {len(set(outs))} distinct results",
+        f"{len(paths)} sample photos, {len(outs[0]):,} bytes: {len(set(outs))} distinct results{told}",
         len(set(outs)) == 1 and len(json.loads(outs[0])["photos"]) == len(paths),
     )
+
+
+def _differences(one: bytes, other: bytes) -> Iterator[str]:
+    """Say which photos of two results differ, and in which traits."""
+    for first, second in zip(*(json.loads(out)["photos"] for out in (one, other)), strict=True):
+        if first != second:
+            traits = [
+                f"{a['trait']} {a['state'] or a['not_measured']} / {b['state'] or b['not_measured']}"
+                for a, b in zip(first["traits"], second["traits"], strict=False)
+                if a != b
+            ]
+            yield f"{first['file']} ({', '.join(traits) or 'no trait'})"
 
 
 def passed_on(_quick: bool) -> Row:
