@@ -2,7 +2,8 @@
 
 Run ``uv run python -m tests.bench.reach`` for the checking photos, with ``--set tuning`` or ``--set all``
 for others, ``--root sample_images/second`` for those of the second renderer, ``--told`` to state each photo's
-view as a person would, ``--worst`` to list every wrong answer, ``--json FILE`` to keep the rows.
+view as a person would, ``--only mark`` for photos whose names begin so, ``--worst`` to list every wrong
+answer, ``--json FILE`` to keep the rows.
 Photos named ``…_fuse_1_a``, ``…_b`` and so on are one mark under several lights and are read together too.
 
 A state counts as *right*, *wrong* or *withheld*; *wrong at 0.9* are wrong states given at a confidence of
@@ -223,11 +224,12 @@ def main() -> None:
     parser.add_argument("--set", default="checking", choices=("checking", "tuning", "all"))
     parser.add_argument("--root", type=Path, default=ROOT, help="folder with split.toml and the photos")
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--only", default="", help="photos whose file name begins so, such as mark")
     parser.add_argument("--told", action="store_true", help="state each photo's view, as --view does")
     parser.add_argument("--worst", action="store_true", help="list wrong and withheld answers")
     parser.add_argument("--json", type=Path)
     args = parser.parse_args()
-    names = photos_of(args.set, args.root)
+    names = [n for n in photos_of(args.set, args.root) if Path(n).name.startswith(args.only)]
     truths = {n: json.loads(truth_path(args.root, n).read_text(encoding="utf-8")) for n in names}
     jobs = [(str(args.root), n, truths[n]["view"] if args.told else None) for n in names]
     rows: list[Row] = []
@@ -235,7 +237,7 @@ def main() -> None:
         for name, record in pool.map(examine_one, jobs):
             rows += rows_of(name, truths[name], record)
     rows += fused_rows(args.root, names)
-    print(f"{len(names)} {args.set} photos")
+    print(f"{len(names)} {args.set} photos{' named ' + args.only + '…' if args.only else ''}")
     print(table(rows))
     if args.worst:
         print()
