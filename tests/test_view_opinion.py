@@ -68,7 +68,7 @@ def test_a_sure_network_that_sees_no_fitting_part_makes_no_view_by_itself(view):
     assert recognize(Evidence(opinion=_opinion(view, 0.999, {"other": 1.0}))).state is View.OTHER
 
 
-@pytest.mark.parametrize("view", [View.FACE, View.BODY, View.SOLES])
+@pytest.mark.parametrize("view", [View.FACE, View.BODY])
 def test_a_sure_network_that_sees_fitting_parts_is_heard_but_not_believed_outright(view):
     seen = recognize(Evidence(opinion=_opinion(view, 0.99)))
     assert seen.state is view

