@@ -9,7 +9,7 @@ from tests import drawn_marks
 from vision import mark_symbol, mark_text
 from vision.ocr import RapidEngine, guarded
 from vision.photo import Photo
-from vision.traits import Reason, TextLine, Trait, TraitRecord
+from vision.traits import Reason, Region, TextLine, Trait, TraitRecord
 
 
 @pytest.fixture(scope="module")
@@ -110,3 +110,44 @@ def test_section_of_a_line_keeps_its_ends():
     assert np.allclose(part, [[25, 0], [75, 0], [75, 20], [25, 20]])
     longer = mark_symbol.section(outline, -0.1, 1.1)
     assert np.allclose(longer, [[-10, 0], [110, 0], [110, 20], [-10, 20]])
+
+
+SEEN = {
+    "kind": "trademark",
+    "presence": 0.48,
+    "margin": 0.95,
+    "at": 0.95,
+    "size_px": 26.0,
+    "center": (50.0, 50.0),
+}
+AREA = Region.box(0, 0, 100, 100)
+
+
+def shares(**some):
+    return {"registered": 0.0, "copyright": 0.0, "trademark": 0.0, "other": 0.0} | some
+
+
+def test_a_faint_sign_is_believed_only_where_the_reader_of_lines_sees_it_too():
+    faint = mark_symbol.Sign(**SEEN, shares=shares(trademark=0.98, other=0.02))
+    alone = mark_symbol._signed(faint, 32.0, AREA)
+    both = mark_symbol._signed(faint, 32.0, AREA, mark_symbol.Second(trademark=1.0))
+    against = mark_symbol._signed(faint, 32.0, AREA, mark_symbol.Second(trademark=0.2, ringed=0.8))
+    assert (alone.state, both.state, against.state) == (None, "trademark", None)
+
+
+def test_a_second_reader_never_settles_which_letter_the_ring_holds():
+    """It reads ® as © as often as not: its word must not make up for a thin margin."""
+    doubtful = mark_symbol.Sign(
+        **SEEN | {"kind": "registered", "presence": 1.0, "margin": 0.2},
+        shares=shares(registered=0.6, copyright=0.4),
+    )
+    record = mark_symbol._signed(doubtful, 32.0, AREA, mark_symbol.Second(ringed=1.0))
+    assert record.state is None
+
+
+@pytest.mark.parametrize(("ringed", "state"), [(0.0, None), (1.0, "registered")])
+def test_a_sign_larger_than_its_letters_is_a_shadow_unless_it_is_read_too(ringed, state):
+    large = mark_symbol.Sign(
+        **SEEN | {"kind": "registered", "presence": 1.0, "size_px": 60.0}, shares=shares(registered=1.0)
+    )
+    assert mark_symbol._signed(large, 32.0, AREA, mark_symbol.Second(ringed=ringed)).state == state

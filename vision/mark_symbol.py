@@ -50,6 +50,10 @@ _CAPITAL_PX = 48.0
 _STRIDE = 8
 _ZOOMS = (0.85, 1.0, 1.2)
 _FOUND = 0.12
+#: Presence from which a sign that our reader of lines sees too is believed more.
+_FAINTEST = 0.25
+#: Share of our reader's looks that must see a sign of that form, and what they leave of the doubt.
+_SECONDED, _DOUBT_LEFT = 0.8, 0.35
 #: How far beyond both ends of a line our reader looks for a sign, in letter heights.
 _SECOND_REACH = 0.8
 
@@ -189,7 +193,9 @@ def signs_of(rgb: NDArray[np.uint8], line: TextLine, more: Sequence[NDArray[np.u
     if not ends_like_trademark(line.text):
         return signs
     return [
-        replace(s, presence=1.0 - 0.35 * (1.0 - s.presence)) if s.kind == "trademark" and s.at > 0.6 else s
+        replace(s, presence=1.0 - _DOUBT_LEFT * (1.0 - s.presence))
+        if s.kind == "trademark" and s.at > 0.6
+        else s
         for s in signs
     ]
 
@@ -239,8 +245,16 @@ def _signed(sign: Sign, letters: float, region: Region, second: Second = _NO_SEC
     """The record for a sign that may be ® or TM, beside letters of a height.
 
     One far larger than the letters, or before the name instead of after it, is likelier a shadow. Where our
-    reader of lines sees a sign of the other form and none of this one, neither is believed.
+    reader of lines sees a sign of the other form and none of this one, neither is believed. Where nearly all
+    its looks see this form, it is no shadow, and that there is a sign is believed more; which sign stays
+    our classifier's word.
     """
+    same, other = second.trademark, second.ringed
+    if sign.shares["registered"] > sign.shares["trademark"]:
+        same, other = other, same
+    seconded = same >= _SECONDED and other == 0.0 and sign.presence >= _FAINTEST and sign.at > 0.6
+    if seconded:
+        sign = replace(sign, presence=1.0 - _DOUBT_LEFT * (1.0 - sign.presence))
     registered = sign.presence * sign.shares["registered"]
     trademark = sign.presence * sign.shares["trademark"]
     cap = 0.5 + 0.42 * min(1.0, sign.margin) * min(1.0, sign.presence)
@@ -266,11 +280,8 @@ def _signed(sign: Sign, letters: float, region: Region, second: Second = _NO_SEC
             f"{SMALLEST_PX:.0f} px.",
             **rest,
         )
-    odd = sign.size_px > 1.6 * letters or sign.at < 0.5
-    same, other = second.trademark, second.ringed
-    if sign.shares["registered"] > sign.shares["trademark"]:
-        same, other = other, same
-    odd = odd or other > same + 0.3
+    too_large = sign.size_px > 1.6 * letters and not seconded
+    odd = too_large or sign.at < 0.5 or other > same + 0.3
     if sign.margin < THINNEST_MARGIN or sign.presence < 0.6 or odd:
         return TraitRecord.withheld(
             Trait.MARK_SYMBOL,
@@ -444,7 +455,8 @@ def _sign_at(
     weight = near[1:].mean(axis=(1, 2))
     shares = {kind: float(w / weight.sum()) for kind, w in zip(KINDS[1:], weight, strict=True)}
     ranked = sorted(shares.values(), reverse=True)
-    there = (1.0 - mean[0]) > 0.5
+    # Its extent at half its own height: a faint sign is no smaller than a clear one.
+    there = (1.0 - mean[0]) > 0.5 * min(1.0, max(presence, _FAINTEST))
     count, parts = cv2.connectedComponents(there.astype(np.uint8))
     cells = int((parts == parts[row, column]).sum()) if count > 1 and parts[row, column] else 1
     scale = height / _STRIP_HEIGHT
