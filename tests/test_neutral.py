@@ -56,7 +56,7 @@ def test_chart_as_small_as_six_hundredths_of_the_width(rng):
 
 def test_tiny_chart_is_refused_as_too_small(rng):
     scene = ground(rng, 350, 450)
-    put(scene, chart_face(), (225, 175), 52)
+    put(scene, chart_face(), (225, 175), 44)
     calibration = neutral.estimate(Camera(blur=0.3, noise=0.003, quality=95).shoot(scene, rng))
     assert calibration.method != "color_chart"
     assert any("too small" in note for note in calibration.notes)
