@@ -22,8 +22,8 @@ from vision.traits import View
 log = logging.getLogger(__name__)
 
 #: How far the network's answer is trusted; the rest is shared evenly among the views. Chosen among 0.6 to 0.9
-#: with an early network on 69 renders that it had not seen: no independent figure. There 11 of 12 views stated
-#: at 0.8–0.9 were right, all 22 above 0.9, 4 of 7 at 0.6–0.8. To be set anew with the weights that ship.
+#: with an early network on 69 renders that it had not seen: no independent figure. There 11 of 12 views
+#: stated at 0.8–0.9 were right, all 22 above 0.9, 4 of 7 at 0.6–0.8. To be set anew with the weights.
 TRUST = 0.8
 #: The most log-odds that it takes from a view, against ``other``.
 MOST_TAKEN = 1.5
