@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
 from tests.drawn_face import Drawing, Drawn, draw
-from vision import eyeliner, face_reading, lips
+from vision import ear_stain, eyeliner, face_reading, iris, lips, sheen
 from vision.calibration import Calibration
 from vision.locate import face_model
 from vision.locate.face import find_faces
@@ -80,3 +81,78 @@ def test_a_network_that_fails_is_one_that_is_not_there(monkeypatch: pytest.Monke
     drawn = draw(Drawing(width_px=300, exposure=0.75))
     (face,) = find_faces(drawn.photo)
     assert lips.measure(drawn.photo, face, Calibration()).quantities["coverage_total"].value > 0.9
+
+
+EVERY = ("other", "skin", "lip_bare", "lip_paint", "paint_beyond", "iris", "eye_white", "hair", "ear_stain")
+QUESTIONS = {
+    "eyeliner": eyeliner.STATES,
+    "iris": iris.STATES,
+    "lips": ("full", "rubbed", "bare", "overpainted"),
+    "sheen": ("matte", "greasy"),
+    "doll": ("no", "yes"),
+}
+DRAWN = Drawing(width_px=260, exposure=0.75, liner="brown", iris="green", ear_stain=True)
+TRUE = {
+    "eyeliner_color": "brown", "iris_color": "green", "lip_paint": "full",
+    "ear_stain left_ear": "none", "ear_stain right_ear": "green",
+}  # fmt: skip
+
+
+def nonsense(drawn: Drawn, seed: int) -> Parts:
+    """A network that is sure of anything: blots of parts laid at random, each answer drawn by lot."""
+    rng = np.random.default_rng(seed)
+    height, width = drawn.photo.rgb.shape[:2]
+    blots = rng.normal(0, 1, (len(EVERY), 12, 12)).astype(np.float32)
+    big = np.stack([cv2.resize(b, (width, height), interpolation=cv2.INTER_CUBIC) for b in blots])
+    chance = np.exp(6 * (big - big.max(0)))
+    answers = {}
+    for question, states in QUESTIONS.items():
+        pick = int(rng.integers(len(states)))
+        answers[question] = {s: 0.99 if i == pick else 0.01 / (len(states) - 1) for i, s in enumerate(states)}
+    return Parts(EVERY, chance / chance.sum(0), answers, np.array([[1.0, 0, 0], [0, 1.0, 0]]))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_network_that_talks_nonsense_makes_no_sure_mistake(
+    monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    drawn = draw(DRAWN)
+    parts = nonsense(drawn, seed)
+    monkeypatch.setattr(face_reading, "of_face", lambda photo, face: parts)
+    photo = Photo.from_array(drawn.photo.rgb)
+    (face,) = find_faces(photo)
+    records = [m.measure(photo, face, Calibration()) for m in (eyeliner, iris, lips, sheen)]
+    for record in [*records, *ear_stain.measure(photo, face, Calibration())]:
+        name = f"{record.trait} {record.part}" if record.part else record.trait
+        wrong = record.state is not None and name in TRUE and record.state != TRUE[name]
+        assert not (wrong and record.confidence >= 0.9), record
+
+
+def test_a_network_that_sees_too_small_lips_is_never_sure_of_overpaint(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    drawn = draw(Drawing(width_px=300, exposure=0.75))
+    small = lips.grown(drawn.masks["lip_molded"], -6).astype(np.float32)
+    chance = np.stack([1 - small, 0 * small, small])
+    answers = {"lips": {"overpainted": 0.99, "full": 0.01}}
+    parts = Parts(NAMES, chance, answers, np.array([[1.0, 0, 0], [0, 1.0, 0]]))
+    record = read(monkeypatch, drawn, parts)
+    assert record.confidence < 0.9
+
+
+@pytest.mark.parametrize("seen", ["hair", "skin", "ear_stain"])
+def test_a_stain_is_green_only_where_the_network_sees_no_hair(
+    monkeypatch: pytest.MonkeyPatch, seen: str
+) -> None:
+    drawn = draw(DRAWN)
+    stain = drawn.masks["ear_stain"].astype(np.float32)
+    spot = cv2.dilate(stain, np.ones((25, 25), np.uint8))
+    chance = np.zeros((len(EVERY), *spot.shape), np.float32)
+    chance[EVERY.index("skin")] = 1 - spot
+    chance[EVERY.index(seen)] += spot
+    parts = Parts(EVERY, chance, {}, np.array([[1.0, 0, 0], [0, 1.0, 0]]))
+    monkeypatch.setattr(face_reading, "of_face", lambda photo, face: parts)
+    photo = Photo.from_array(drawn.photo.rgb)
+    (face,) = find_faces(photo)
+    record = {r.part: r for r in ear_stain.measure(photo, face, Calibration())}["right_ear"]
+    assert (record.state == "green") == (seen == "ear_stain"), record

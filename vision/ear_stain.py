@@ -1,9 +1,11 @@
 """Green stains that metal earrings leave in the vinyl at the ears.
 
-How a dealer would be misled, and what stands against it: green cloth or a plant behind the ear (a stain is
-enclosed by skin); the shade of hair, blond hair, tarnish and shadow (they are no greener than skin once its
-own color is divided out, or they turn yellow, not green); a green cast over everything (skin is the
-reference); an ear under hair called clean (bare skin must be in view there, or nothing is said).
+How a dealer would be misled, and what stands against it: green cloth or a plant behind the ear, or seen
+between strands of hair (a stain has skin on most of its sides, skin of an ear beside it, and its color is not
+found all over the rest of the picture); the shade of hair, blond hair, tarnish and shadow (they are no
+greener than skin once its own color is divided out, or they turn yellow, not green); a green cast over
+everything (skin is the reference); an ear under hair called clean (bare skin must be in view there, or
+nothing is said).
 """
 
 from __future__ import annotations
@@ -20,10 +22,11 @@ from vision.face_reading import FaceReading, read_face, refuse
 from vision.face_view import FaceView, blurred, outlines
 from vision.locate.places import FacePlace, Polygon
 from vision.photo import Photo
+from vision.second_opinion import combine
 from vision.traits import Quantity, Reason, Trait, TraitRecord
 
 TRAIT = Trait.EAR_STAIN
-METHOD = "ear_stain/2"
+METHOD = "ear_stain/3"
 
 #: How much greener than skin (logarithm of green² ÷ red·blue) stained vinyl is at least. A stain is a filter
 #: over skin: on tan vinyl it may look olive or gray, so no hue of its own is asked for.
@@ -33,6 +36,9 @@ GREENER = 0.22
 MOST_STAIN = 0.03
 LEAST_EAR = 0.0012
 WHOLE_EAR = 0.008
+
+#: Directions in which a stain's surroundings are looked at.
+SECTORS = 16
 
 #: A face narrower than this (px of the original) shows no readable stain.
 LEAST_FACE_PX = 100.0
@@ -47,8 +53,10 @@ class Ear:
 
     ``window`` is where the ear may be, ``bare`` plain skin there, ``skin`` skin beyond the face's own outline
     (the ear), ``stain`` stained skin, ``doubtful`` green that is no clear stain; ``green`` (H, W) is how much
-    greener than skin a pixel is, ``lab_a`` its CIELAB a* against the white of the eyes, and ``enclosed`` the
-    share of skin along the stain's edge.
+    greener than skin a pixel is, ``lab_a`` its CIELAB a* against the white of the eyes; ``sides`` is the
+    share of directions in which skin lies beside the stain, and ``elsewhere`` the area of its color in the
+    rest of the view ÷ its own. ``marked`` is how surely a network sees a stain there, or anywhere on the ear
+    where none was found (0–1; None where no network looked).
     """
 
     window: Mask
@@ -58,7 +66,9 @@ class Ear:
     doubtful: Mask
     green: Array
     lab_a: Array
-    enclosed: float
+    sides: float
+    elsewhere: float
+    marked: float | None = None
 
 
 def measure(photo: Photo, face: FacePlace, cal: Calibration) -> list[TraitRecord]:
@@ -87,7 +97,7 @@ def _measure_ear(reading: FaceReading, outline: Polygon, cal: Calibration) -> Tr
             Reason.TOO_SMALL, f"The face is only {view.face.width:.0f} px wide; send a closer photo."
         )
     ear = _look(reading, outline, cal)
-    if not ear.stain.any() and np.count_nonzero(ear.skin) < LEAST_EAR * view.unit**2:
+    if np.count_nonzero(ear.skin) < LEAST_EAR * view.unit**2:
         return _withheld(Reason.OCCLUDED, "This ear is hidden by hair or hands, or turned away.")
     return _record(reading, ear)
 
@@ -104,21 +114,51 @@ def _look(reading: FaceReading, outline: Polygon, cal: Calibration) -> Ear:
     kernel = np.ones((3, 3), np.uint8)
     greener = cv2.morphologyEx(greener.astype(np.uint8), cv2.MORPH_OPEN, kernel).astype(bool)
     soft = (np.abs(warmth) < 0.45) & (green > -0.2) & (green < 0.35) & (light > -1.3) & (light < 0.5)
-    stain, enclosed = _stain_mask(greener, soft, window, view.unit)
+    hair = reading.chance("hair")
+    if hair is not None:
+        bare &= hair < 0.5
+        soft &= hair < 0.5
+    stain, sides = _stain_mask(greener, soft, window, view.unit)
     lab = lab_of(linear, eye_calibration(reading.eyes, cal))
+    # A stain counts as seen skin: a small ear may be stained all over.
     skin = _largest_with(bare | stain, window) & ~_face_oval(view)
-    return Ear(window, bare, skin, stain, greener & window & ~stain, green, lab[..., 1], enclosed)
+    return Ear(
+        window, bare, skin, stain, greener & window & ~stain, green, lab[..., 1], sides,
+        _elsewhere(stain, (light, warmth, green), view), _marked(reading, stain if stain.any() else skin),
+    )  # fmt: skip
+
+
+def _marked(reading: FaceReading, at: Mask) -> float | None:
+    """Return how surely the network sees a stain on a tenth of some pixels; None where it did not look."""
+    marked = reading.chance("ear_stain")
+    if marked is None or reading.parts is None or not at.any():
+        return None
+    looked = reading.chance(*reading.parts.names)
+    if looked is None or float(looked[at].mean()) < 0.9:
+        return None
+    return float(np.quantile(marked[at], 0.9))
+
+
+def _elsewhere(stain: Mask, signs: tuple[Array, Array, Array], view: FaceView) -> float:
+    """Area of the stain's color in the rest of the view ÷ that of the stain; cloth and hair are all over."""
+    if not stain.any():
+        return 0.0
+    alike = view.valid & ~_dilated(stain, 0.03 * view.unit)
+    for sign, reach in zip(signs, (0.7, 0.2, 0.12), strict=True):
+        alike &= np.abs(sign - np.median(sign[stain])) < reach
+    alike = cv2.morphologyEx(alike.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)).astype(bool)
+    return float(np.count_nonzero(alike) / np.count_nonzero(stain))
 
 
 def _stain_mask(greener: Mask, soft: Mask, window: Mask, unit: float) -> tuple[Mask, float]:
     """Patches of green that end within the ear's surroundings and border on skin.
 
     Hair, cloth and plants run on beyond the ear. A stain at the lobe may border on the background, but it has
-    skin along a good part of its edge.
+    skin on a good part of its sides.
 
     Returns
     -------
-    The (H, W) mask and the share of skin along its edge, 0–1.
+    The (H, W) mask and the share of directions in which skin lies beside it, 0–1.
     """
     around = _dilated(window, 0.06 * unit)
     border = around & ~_dilated(window, 0.05 * unit)
@@ -132,13 +172,24 @@ def _stain_mask(greener: Mask, soft: Mask, window: Mask, unit: float) -> tuple[M
         area = int(stats[i, cv2.CC_STAT_AREA])
         if not 0.00025 < area / unit**2 < MOST_STAIN or np.any(part & border) or not np.any(part & window):
             continue
-        ring = _dilated(part, 0.012 * unit) & ~part & ~greener
-        share = float(np.count_nonzero(soft & ring) / max(int(np.count_nonzero(ring)), 1))
+        share = _sides(part, soft & ~greener, unit)
         if share > 0.25:
             out |= part
             shares.append((area, share))
-    enclosed = sum(a * s for a, s in shares) / max(1, sum(a for a, _ in shares))
-    return out, enclosed
+    return out, sum(a * s for a, s in shares) / max(1, sum(a for a, _ in shares))
+
+
+def _sides(part: Mask, skin: Mask, unit: float) -> float:
+    """Share of directions around a patch, seen from its middle, in which mostly skin lies beside it."""
+    ys, xs = np.nonzero(part)
+    y0, x0 = ys.mean(), xs.mean()
+    ys, xs = np.nonzero(_dilated(part, 0.024 * unit) & ~_dilated(part, 0.006 * unit))
+    if len(ys) == 0:
+        return 0.0
+    sector = np.floor((np.arctan2(ys - y0, xs - x0) / (2 * np.pi) + 0.5) * SECTORS).astype(int) % SECTORS
+    total = np.bincount(sector, minlength=SECTORS)
+    found = np.bincount(sector[skin[ys, xs]], minlength=SECTORS)
+    return float(np.mean(found > 0.4 * np.maximum(total, 1)))
 
 
 def _dilated(mask: Mask, by: float) -> Mask:
@@ -170,15 +221,25 @@ def _record(reading: FaceReading, ear: Ear) -> TraitRecord:
         p = max(0.45, _p_stained(ear, view.unit) * min(1.0, 0.5 + 0.5 * reading.likeness.probability))
     else:
         p = _p_missed(ear, view)
+    chances, said = combine({"green": p, "none": 1 - p}, _opinion(ear))
+    p = chances["green"]
     edge = 0.5 * float(sum(cv2.arcLength(c, True) for c in outlines(ear.stain))) / view.scale
     return TraitRecord.decide(
-        TRAIT, {"green": p, "none": 1 - p}, METHOD,
+        TRAIT, chances, METHOD,
         "Cannot tell whether this ear is stained. Send a close daylight photo of each ear, hair held back.",
         detail="Green stain at the ear, as copper leaves it." if p > 0.5 else "No green stain is in view.",
         quantities={"area_px": Quantity(float(view.original_pixels(ear.stain)), max(edge, 1.0), "px")},
         region=view.region(ear.stain if ear.stain.any() else ear.window),
-        n_pixels=view.original_pixels(ear.bare | ear.stain),
+        n_pixels=view.original_pixels(ear.bare | ear.stain), flags=(said,) if said else (),
     )  # fmt: skip
+
+
+def _opinion(ear: Ear) -> dict[str, float] | None:
+    """Return what the network says of this ear, never surely: it was shown few stains."""
+    if ear.marked is None:
+        return None
+    green = float(np.clip(ear.marked, 0.2, 0.8))
+    return {"green": green, "none": 1 - green}
 
 
 def _p_stained(ear: Ear, unit: float) -> float:
@@ -192,9 +253,10 @@ def _p_stained(ear: Ear, unit: float) -> float:
     depth = float(np.quantile(ear.green[ear.stain], 0.8))
     strong = float(np.clip((depth - 0.35) / max(0.4, 5 * unrest), 0, 1))
     big = float(np.clip(np.count_nonzero(ear.stain) / unit**2 / 0.005, 0, 1))
-    held = float(np.clip((ear.enclosed - 0.15) / 0.3, 0, 1))
+    held = float(np.clip((ear.sides - 0.25) / 0.3, 0, 1))
     leaning = float(np.clip((2 - np.quantile(ear.lab_a[ear.stain], 0.1)) / 6, 0, 1))
-    return 0.44 + 0.45 * strong * big * held * leaning
+    apart = float(np.clip((8 - ear.elsewhere) / 5, 0, 1))
+    return 0.44 + 0.45 * strong * big * held * leaning * apart
 
 
 def _p_missed(ear: Ear, view: FaceView) -> float:

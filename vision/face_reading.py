@@ -155,6 +155,12 @@ def refuse(reading: FaceReading, trait: str, method: str) -> TraitRecord | None:
         return TraitRecord.withheld(
             trait, Reason.MONOCHROME, method, "The photo has no color; send a color photo.", region=region
         )
+    if is_drawing(reading.view):
+        return TraitRecord.withheld(
+            trait, Reason.NOT_A_DOLL, method,
+            "The skin of this face has one even color without any shade: a drawing, not a photo of a doll.",
+            flags=("drawing",),
+        )  # fmt: skip
     if reading.skin is None:
         return TraitRecord.withheld(
             trait, Reason.NOT_LOCATED, method, "No usable skin was found on this face: it is too dark, "
@@ -194,6 +200,21 @@ def is_monochrome(view: FaceView) -> bool:
         fit = np.polyfit(np.log(light[lit]), ratio[:, channel], 3)
         ratio[:, channel] -= np.polyval(fit, np.log(light[lit]))
     return float(np.median(np.abs(ratio))) < 0.012
+
+
+def is_drawing(view: FaceView) -> bool:
+    """Tell whether a face is a flat drawing: forehead, cheeks and chin have one color to the very code.
+
+    Light falls off over any head, and a sensor has noise: photos differ by several codes from patch to patch.
+    """
+    patches = [view.rgb[mask] for mask in map(view.mask, view.face.skin) if np.count_nonzero(mask) > 20]
+    if len(patches) < 3:
+        return False
+    middles = np.array([np.median(patch, axis=0) for patch in patches])
+    # An odd patch, such as one under a curl, leaves the others alike.
+    within = np.median([np.abs(patch - np.median(patch, axis=0)).mean() for patch in patches])
+    near = np.abs(middles - np.median(middles, axis=0)).max(axis=1) <= 1.5
+    return bool(np.count_nonzero(near) >= 3 and within < 1.0)
 
 
 def doll_likeness(view: FaceView, skin: Array, left: EyePaint | None, right: EyePaint | None) -> Likeness:

@@ -25,7 +25,7 @@ POSSIBLE = 0.18
 
 
 def combine(
-    measured: Mapping[str, float], opinion: Mapping[str, float] | None
+    measured: Mapping[str, float], opinion: Mapping[str, float] | None, most: float = MOST
 ) -> tuple[dict[str, float], str | None]:
     """Return the joint probabilities of the states, and a flag that says how the two stand to each other.
 
@@ -36,6 +36,9 @@ def combine(
     opinion
         The network's, or None when there is none. States that it does not know count as nearly impossible
         to it, states unknown to the measurement are dropped.
+    most
+        No answer is given more than this when both agree: less than ``MOST`` where the measurement itself
+        rests on what the network sees.
 
     Returns
     -------
@@ -56,7 +59,7 @@ def combine(
     )
     mine, yours = max(own, key=lambda s: own[s]), max(other, key=lambda s: other[s])
     if mine == yours:
-        return _at_most(joint, mine, MOST), "second_opinion"
+        return _at_most(joint, mine, most), "second_opinion"
     in_doubt = own[yours] >= POSSIBLE and own[mine] - own[yours] < IN_DOUBT
     best = max(joint, key=lambda s: joint[s])
     if in_doubt and best == yours:

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
@@ -34,6 +35,7 @@ from numpy.typing import NDArray
 from sample_images.truth import light_rgb
 from tests.bench.reach import ROOT, photos_of, truth_path
 from vision.color import linear_to_srgb, srgb_to_linear
+from vision.locate.parts import WITHOUT
 from vision.photo import Photo, load
 from vision.traits import TraitRecord
 
@@ -211,7 +213,10 @@ def main() -> int:
     parser.add_argument("--photos", type=int, help="the first so many photos")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--worst", action="store_true", help="list the wrong answers")
+    parser.add_argument("--without-network", action="store_true", help="as if no network of parts were there")
     args = parser.parse_args()
+    if args.without_network:
+        os.environ[WITHOUT] = "1"
     ways = (args.only,) if args.only else tuple(STEPS)
     faces = [
         name

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import re
 import tomllib
 from collections import Counter, defaultdict
@@ -25,6 +26,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from vision.locate.parts import WITHOUT
 
 ROOT = Path(__file__).resolve().parents[2] / "sample_images"
 STATED_PER_PHOTO = (
@@ -228,7 +231,10 @@ def main() -> None:
     parser.add_argument("--told", action="store_true", help="state each photo's view, as --view does")
     parser.add_argument("--worst", action="store_true", help="list wrong and withheld answers")
     parser.add_argument("--json", type=Path)
+    parser.add_argument("--without-network", action="store_true", help="as if no network of parts were there")
     args = parser.parse_args()
+    if args.without_network:
+        os.environ[WITHOUT] = "1"
     names = [n for n in photos_of(args.set, args.root) if Path(n).name.startswith(args.only)]
     truths = {n: json.loads(truth_path(args.root, n).read_text(encoding="utf-8")) for n in names}
     jobs = [(str(args.root), n, truths[n]["view"] if args.told else None) for n in names]

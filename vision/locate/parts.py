@@ -15,6 +15,7 @@ import functools
 import json
 import logging
 import math
+import os
 import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -32,6 +33,9 @@ from vision.network import open_network
 from vision.photo import Photo
 
 log = logging.getLogger(__name__)
+
+#: When this environment variable is set the networks are left out, so that both ways can be compared.
+WITHOUT = "RAKELIGHT_WITHOUT_NETWORKS"
 
 Floats = NDArray[Any]
 
@@ -141,6 +145,8 @@ def _middle(polygon: Any) -> Floats:
 @functools.cache
 def _session(name: str) -> tuple[Any, Mapping[str, Any]] | None:
     """Return the runtime session and the training record, or None when either is missing."""
+    if os.environ.get(WITHOUT):
+        return None
     folder = resources.files("vision") / "models"
     weights, record = folder / f"{name}.onnx", folder / f"{name}.json"
     if not (weights.is_file() and record.is_file()):
