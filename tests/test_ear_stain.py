@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -32,6 +34,28 @@ def test_a_stain_is_found_at_its_ear_and_only_there(light: tuple[float, float, f
     truth = draw(Drawing(ear_stain=True, width_px=280)).masks["ear_stain"].sum()
     area = records["right_ear"].quantities["area_px"]
     assert area.value == pytest.approx(truth, abs=max(3 * area.u, 0.4 * truth))
+
+
+def test_an_ear_is_named_by_the_photo_s_left_and_right() -> None:
+    """On a head upside down the places' left ear, named on the upright head, lies on the photo's right."""
+    drawn = draw(Drawing(ear_stain=True, exposure=0.7, width_px=280))
+    (face,) = find_faces(drawn.photo)
+    other = replace(face, left_ear=face.right_ear, right_ear=face.left_ear)
+    records = {r.part: r for r in ear_stain.measure(drawn.photo, other, Calibration())}
+    assert records["right_ear"].state == "green"
+    alone = ear_stain.measure(
+        drawn.photo, replace(face, left_ear=face.right_ear, right_ear=()), Calibration()
+    )
+    assert [r.part for r in alone] == ["right_ear"]
+
+
+def test_green_that_is_found_all_over_the_picture_is_no_stain() -> None:
+    drawn = draw(Drawing(ear_stain=True, exposure=0.7, width_px=280))
+    (face,) = find_faces(drawn.photo)
+    rgb = drawn.photo.rgb.copy()
+    rgb[: rgb.shape[0] // 5] = np.median(rgb[drawn.masks["ear_stain"]], axis=0)
+    records = {r.part: r for r in ear_stain.measure(Photo.from_array(rgb), face, Calibration())}
+    assert records["right_ear"].state != "green"
 
 
 @pytest.mark.parametrize("hair", [(62, 8, 34), (25, 6, 10), (45, -20, 10), (50, -28, 22)])

@@ -76,15 +76,25 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> list[TraitRecord
 
     Returns
     -------
-    One ``ear_stain`` record an ear (``part`` ``left_ear`` or ``right_ear``, the image's): none or green, with
-    ``area_px`` in pixels of the original. Ears turned away give no record.
+    One ``ear_stain`` record an ear: none or green, with ``area_px`` in pixels of the original. ``part`` is
+    ``left_ear`` for the one on the photo's left as it is, whichever way up the head lies. Ears turned away
+    give no record.
     """
     reading = read_face(photo, face)
-    records = []
-    for part, outline in (("left_ear", face.left_ear), ("right_ear", face.right_ear)):
-        if outline:
-            records.append(_measure_ear(reading, outline, cal).replace(part=part))
-    return records
+    return [
+        _measure_ear(reading, outline, cal).replace(part=part) for part, outline in _in_photo(face).items()
+    ]
+
+
+def _in_photo(face: FacePlace) -> dict[str, Polygon]:
+    """Name the ears in view by the photo's left and right; places name them on the head turned upright."""
+    ears = [ear for ear in (face.left_ear, face.right_ear) if ear]
+    across = [float(np.mean([x for x, _ in ear])) for ear in ears]
+    if len(ears) == 2:
+        order = np.argsort(across, kind="stable")
+        return {"left_ear": ears[order[0]], "right_ear": ears[order[1]]}
+    middle = (face.box[0] + face.box[2]) / 2
+    return {"left_ear" if x < middle else "right_ear": ear for x, ear in zip(across, ears, strict=True)}
 
 
 def _measure_ear(reading: FaceReading, outline: Polygon, cal: Calibration) -> TraitRecord:
@@ -256,7 +266,9 @@ def _p_stained(ear: Ear, unit: float) -> float:
     held = float(np.clip((ear.sides - 0.25) / 0.3, 0, 1))
     leaning = float(np.clip((2 - np.quantile(ear.lab_a[ear.stain], 0.1)) / 6, 0, 1))
     apart = float(np.clip((8 - ear.elsewhere) / 5, 0, 1))
-    return 0.44 + 0.45 * strong * big * held * leaning * apart
+    # Little skin beside it that is no part of the face, and it may be anything behind the cheek.
+    beside = np.count_nonzero(ear.skin & ~ear.stain) / unit**2 / (0.5 * WHOLE_EAR)
+    return 0.44 + 0.45 * strong * big * held * leaning * apart * min(1.0, beside)
 
 
 def _p_missed(ear: Ear, view: FaceView) -> float:
