@@ -52,7 +52,8 @@ def test_a_correction_made_on_the_page_counts_on_the_command_line(start, folder,
     page = json.loads((folder / "report" / "traits.json").read_text(encoding="utf-8"))
     line = listing(folder, tmp_path / "out")
     assert readings(page) == readings(line)
-    assert [r[:2] for r in readings(line)] == [("foot_holes", "left_foot")]
+    assert [r[:2] for r in readings(line)] == [("foot_holes", "left_foot"), ("feet_match", None)]
+    assert readings(line)[1][2] is None, "one foot alone cannot be compared"
     assert page["hands_on"] == line["hands_on"] and page["releases"] == line["releases"]
     assert "Pointed out by a person: left hole." in line["photos"][0]["notes"]
 
