@@ -428,7 +428,6 @@ def train(
                 * min(1, (step + 1) / 50)
                 * (0.5 * (1 + math.cos(math.pi * spent / total)) + 0.01)
             )
-        net.learn()
         some = torch.multinomial(chance, batch, replacement=True)
         x, y = cut(task, data, rows[some], train=True)
         x, y = disturb(x, y, backs)
@@ -442,8 +441,7 @@ def train(
         step += 1
         if step % 50 == 0:
             print(f"{task.name} {spent:5.0f} s step {step} loss {float(loss.detach()):.3f}", flush=True)
-    final = net
-    report = judge(task, final, data, data.rows[test], data.answers[test])
+    report = judge(task, net, data, data.rows[test], data.answers[test])
     record = {
         "task": task.name,
         "parts": task.parts,
@@ -459,12 +457,12 @@ def train(
         "rows": len(rows),
         "held_out": report,
         "by_style": {
-            name: judge(task, final, data, data.rows[some], data.answers[some])
+            name: judge(task, net, data, data.rows[some], data.answers[some])
             for k, name in enumerate(("sculpted", "plain"))
             if bool((some := test & (data.style[photo] == k)).any())
         },
     }
-    return final, record
+    return net, record
 
 
 def export(task: Task, net: PartsNet, path: Path) -> None:

@@ -9,7 +9,6 @@ than fair skin, pink at the corners, and small.
 
 from __future__ import annotations
 
-import logging
 import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -20,12 +19,10 @@ from numpy.typing import NDArray
 
 from vision.eye_paint import LUMA, EyePaint, find_eye, relative, skin_model
 from vision.face_view import FaceView, face_view
-from vision.locate.parts import Parts, of_face
+from vision.locate.parts import Parts, heard, of_face
 from vision.locate.places import FacePlace
 from vision.photo import Photo
 from vision.traits import Reason, TraitRecord
-
-log = logging.getLogger(__name__)
 
 Array = NDArray[np.float64]
 
@@ -112,21 +109,12 @@ def _read_face(photo: Photo, face: FacePlace) -> FaceReading:
         right = twin.right
     else:
         right = find_eye(view, skin, face.right_eye)
-    parts = _parts(photo, face)
+    parts = heard("face", lambda: of_face(photo, face))
     likeness = _with_opinion(doll_likeness(view, skin, left, right), parts)
     if "fallback" in face.flags:
         # The place itself is a guess: only the clearest of dolls may pass.
         likeness = Likeness(FALLBACK_TRUST * likeness.probability, likeness.evidence)
     return FaceReading(view, skin, left, right, likeness, parts)
-
-
-def _parts(photo: Photo, face: FacePlace) -> Parts | None:
-    """Ask the face network; a network that fails is one that is not there."""
-    try:
-        return of_face(photo, face)
-    except Exception as error:  # a runtime raises types of its own
-        log.warning("the face network failed: %s", error)
-        return None
 
 
 def _with_opinion(likeness: Likeness, parts: Parts | None) -> Likeness:

@@ -13,7 +13,7 @@ molded (a careful hand drills alike: the guides weigh it little).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 
@@ -119,15 +119,20 @@ def _same_kind(feet: Sequence[TraitRecord]) -> tuple[float, float]:
 def _ratios(feet: Sequence[TraitRecord]) -> dict[str, float]:
     """Return for each quantity how much likelier its difference is between feet that do not match."""
     found = {}
-    for name, (matching, unlike) in _SPREADS.items():
-        pair = [foot.quantities.get(name) for foot in feet]
-        if pair[0] is None or pair[1] is None:
-            continue
-        apart, u = _apart(name, pair[0], pair[1])
+    for name, apart, u in _differences(feet):
+        matching, unlike = _SPREADS[name]
         near, far = math.hypot(u, matching), math.hypot(u, unlike)
         ratio = near / far * math.exp(0.5 * apart**2 * (1 / near**2 - 1 / far**2))
         found[name] = min(_MOST, ratio)
     return found
+
+
+def _differences(feet: Sequence[TraitRecord]) -> Iterator[tuple[str, float, float]]:
+    """Yield name, difference and its standard uncertainty of each quantity that both feet have."""
+    for name in _SPREADS:
+        pair = [foot.quantities.get(name) for foot in feet]
+        if pair[0] is not None and pair[1] is not None:
+            yield name, *_apart(name, pair[0], pair[1])
 
 
 def _apart(name: str, one: Quantity, other: Quantity) -> tuple[float, float]:
@@ -148,12 +153,8 @@ def _flags(p_same: float, ratios: Mapping[str, float]) -> tuple[str, ...]:
 def _quantities(feet: Sequence[TraitRecord]) -> dict[str, Quantity]:
     """Return what was compared; uncertainties with the tolerance for a slanted view."""
     out = {}
-    for name, (matching, _) in _SPREADS.items():
-        pair = [foot.quantities.get(name) for foot in feet]
-        if pair[0] is None or pair[1] is None:
-            continue
-        apart, u = _apart(name, pair[0], pair[1])
-        u = math.hypot(u, matching)
+    for name, apart, own in _differences(feet):
+        u = math.hypot(own, _SPREADS[name][0])
         if name == "diameter_of_length":
             out["diameter_ratio"] = Quantity(math.exp(apart), math.exp(apart) * u)
         else:

@@ -19,7 +19,6 @@ How a dealer would be misled, and what is done about it:
 from __future__ import annotations
 
 import functools
-import logging
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -37,8 +36,6 @@ from vision.locate.places import SolePlace
 from vision.photo import Photo
 from vision.second_opinion import combine
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
-
-log = logging.getLogger(__name__)
 
 METHOD = "foot_holes/2"
 
@@ -108,11 +105,7 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
 
 def _opinion(photo: Photo, sole: SolePlace) -> Mapping[str, float] | None:
     """Return the sole network's probability of each state; None where it is not available or fails."""
-    try:
-        seen = parts.of_sole(photo, sole)
-    except Exception as error:  # a runtime raises types of its own; what is measured stands alone
-        log.warning("the sole network failed: %s", error)
-        return None
+    seen = parts.heard("sole", lambda: parts.of_sole(photo, sole))
     return None if seen is None else seen.answers.get("holes")
 
 

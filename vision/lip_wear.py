@@ -78,12 +78,12 @@ def wear(
     """
     numbers: dict[str, Quantity] = {}
     flags: list[str] = []
+    border = lip & ~cv2.erode(lip.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     for name, place in places(lip, upper).items():
         seen = int(np.count_nonzero(place & known))
         if seen < 12 or seen < 0.4 * np.count_nonzero(place):
             continue
         value = float(np.count_nonzero(paint & place & known) / seen)
-        border = lip & ~cv2.erode(lip.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
         # A quarter of the belt along the border that the place holds, as for the lips as a whole.
         doubt = 0.5 * belt * int(np.count_nonzero(place & border)) / seen
         number = Quantity(value, float(np.hypot(u, min(doubt, 0.5))))

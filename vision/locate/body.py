@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import logging
 import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -28,7 +27,6 @@ from vision.traits import Region
 if TYPE_CHECKING:
     from vision.locate.parts import Parts
 
-log = logging.getLogger(__name__)
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -146,13 +144,9 @@ _Seen = tuple[NDArray[np.uint8], "Window", Mask, Mask | None]
 
 
 def _ask_parts(photo: Photo) -> Parts | None:
-    try:
-        from vision.locate.parts import of_photo
+    from vision.locate.parts import heard, of_photo
 
-        return of_photo(photo)
-    except Exception as error:  # a network that fails leaves the classical way
-        log.warning("the parts network failed: %s", error)
-        return None
+    return heard("parts", lambda: of_photo(photo))
 
 
 def _by_parts(photo: Photo, parts: Parts) -> _Seen | None:

@@ -17,7 +17,7 @@ import logging
 import math
 import os
 import weakref
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from importlib import resources
 from typing import Any
@@ -98,6 +98,23 @@ class Parts:
 def available(name: str) -> bool:
     """Return whether a network (``parts``, ``face`` or ``sole``) can be asked."""
     return _session(name) is not None
+
+
+def heard(name: str, ask: Callable[[], Parts | None]) -> Parts | None:
+    """Return what a network answers; one that fails is one that is not there, and the failure is logged.
+
+    Parameters
+    ----------
+    name
+        The network, for the log.
+    ask
+        Calls one of the functions below.
+    """
+    try:
+        return ask()
+    except Exception as error:  # the runtime raises types of its own; the classical ways go on
+        log.warning("the %s network failed: %s", name, error)
+        return None
 
 
 _seen: weakref.WeakKeyDictionary[Photo, Parts] = weakref.WeakKeyDictionary()

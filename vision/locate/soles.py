@@ -17,7 +17,6 @@ surer or less sure, and adds soles that neither way found. What it alone sees st
 
 from __future__ import annotations
 
-import logging
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -31,8 +30,6 @@ from vision.locate import blobs, parts
 from vision.locate.blobs import Blob, Scene
 from vision.locate.places import SolePlace
 from vision.photo import Photo
-
-log = logging.getLogger(__name__)
 
 #: Soles are not reported below this probability.
 LEAST = 0.2
@@ -130,11 +127,7 @@ def second_look(photo: Photo, found: Sequence[SolePlace]) -> list[SolePlace]:
     flag ``"second_opinion"`` or ``"opinions_differ"``, and up to two soles in all, those that the network
     alone saw with the flag ``"by_network"``.
     """
-    try:
-        seen = parts.of_photo(photo)
-    except Exception as error:  # a runtime raises types of its own; the classical way goes on
-        log.warning("the parts network failed: %s", error)
-        seen = None
+    seen = parts.heard("parts", lambda: parts.of_photo(photo))
     if seen is None or "sole" not in seen.names:
         return list(found)
     scene, _ = blobs.regions_of(photo)

@@ -8,7 +8,6 @@ a view away as well, but less than it may give.
 
 from __future__ import annotations
 
-import logging
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -18,8 +17,6 @@ import numpy as np
 from vision.locate import parts
 from vision.photo import Photo
 from vision.traits import View
-
-log = logging.getLogger(__name__)
 
 #: How far the network's answer is trusted; the rest is shared evenly among the views. Chosen among 0.6 to 0.9
 #: with an early network on 69 renders that it had not seen: no independent figure. There 11 of 12 views
@@ -59,11 +56,7 @@ class Opinion:
 
 def ask(photo: Photo) -> Opinion | None:
     """Return the network's opinion on a photo; None without weights, runtime, or an answer."""
-    try:
-        seen = parts.of_photo(photo)
-    except Exception as error:  # a network that fails leaves the classical way
-        log.warning("the parts network failed: %s", error)
-        return None
+    seen = parts.heard("parts", lambda: parts.of_photo(photo))
     if seen is None or "view" not in seen.answers:
         return None
     scale = max(seen.chance.shape[1:]) / max(photo.width, photo.height)
