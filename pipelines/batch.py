@@ -25,6 +25,7 @@ from typing import Generic, Protocol, TypeVar
 
 from pipelines import files
 from pipelines.examine import PhotoRecord, Request, examine_file
+from vision.patience import Patience
 
 #: Called with the number done, the number of all, and the name of what was just finished.
 Progress = Callable[[int, int, str], None]
@@ -36,9 +37,8 @@ Result = TypeVar("Result")
 
 WORKER_DIED = "worker_died"
 #: Seconds after which a worker gives up on one task; none was seen to need a tenth of it. Time in which other
-#: programs had the processor does not count, up to so many times the deadline.
+#: programs had the processor does not count.
 DEADLINE_S = 180.0
-_MOST_DEADLINES = 10
 #: How a worker ends that its watchdog ended.
 _WATCHDOG_EXIT = 1
 #: What is said of a task that was ended by its watchdog, with the seconds it had.
@@ -293,16 +293,13 @@ def guarded(do: Callable[[Item], Result], item: Item, deadline_s: float) -> Resu
     A machine with much else to do is no reason to give a photo up: results would depend on how busy it was.
     """
     with Path(os.devnull).open("w", encoding="utf-8") as nowhere:
-        start, waited, done = time.monotonic(), _waited_s(), threading.Event()
-        watched = threading.get_native_id()
+        patience, done = Patience(deadline_s), threading.Event()
 
         def watch() -> None:
             # The watchdog is native: it works even while a library hangs and holds the interpreter. It is
             # set anew while that is not so, later by the time in which the task could not work.
             while not done.wait(deadline_s / 8):
-                spent = time.monotonic() - start
-                counted = max(spent - (_waited_s(watched) - waited), spent / _MOST_DEADLINES)
-                faulthandler.dump_traceback_later(max(deadline_s - counted, 0.01), exit=True, file=nowhere)
+                faulthandler.dump_traceback_later(max(patience.left_s(), 0.01), exit=True, file=nowhere)
 
         faulthandler.dump_traceback_later(deadline_s, exit=True, file=nowhere)
         watching = threading.Thread(target=watch, daemon=True)
@@ -314,19 +311,6 @@ def guarded(do: Callable[[Item], Result], item: Item, deadline_s: float) -> Resu
             watching.join()
             faulthandler.cancel_dump_traceback_later()
             give_back_memory()
-
-
-def _waited_s(thread: int | None = None) -> float:
-    """Return how long a thread of this process was ready to work and had no processor; 0 if unknown.
-
-    From ``schedstat`` of Linux (Documentation/scheduler/sched-stats.rst: nanoseconds on the processor, and
-    waiting for it).
-    """
-    try:
-        place = Path(f"/proc/self/task/{thread or threading.get_native_id()}/schedstat")
-        return int(place.read_text(encoding="ascii").split()[1]) / 1e9
-    except (OSError, ValueError, IndexError):
-        return 0.0
 
 
 def alone(work: Work[Item, Result], item: Item) -> Result:

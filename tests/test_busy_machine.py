@@ -8,9 +8,12 @@ import subprocess
 import sys
 import time
 
+import numpy as np
 import pytest
 
 from pipelines import batch
+from tests.plugins import faulty_engines
+from vision import ocr
 
 DEADLINE_S = 3.0
 #: How a worker ends that did not have to wait, so that nothing was tested.
@@ -37,6 +40,15 @@ def _work(do, seconds) -> None:
     sys.exit(0 if time.monotonic() - start > DEADLINE_S else QUICK)
 
 
+def _read(engine) -> None:
+    os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
+    guard = ocr.guarded(engine(), DEADLINE_S)
+    start = time.monotonic()
+    outcome = guard.read(np.zeros((8, 8, 3), np.uint8))
+    guard.close()
+    sys.exit(1 if outcome.reason else 0 if time.monotonic() - start > DEADLINE_S else QUICK)
+
+
 @pytest.fixture
 def crowded():
     """Three processes that want the same processor."""
@@ -48,9 +60,9 @@ def crowded():
         process.wait()
 
 
-def ended_with(do, seconds):
+def ended_with(target, *args):
     """Return the exit code of a worker: 0 where the task was finished after more than the deadline."""
-    worker = multiprocessing.get_context("spawn").Process(target=_work, args=(do, seconds))
+    worker = multiprocessing.get_context("spawn").Process(target=target, args=args)
     worker.start()
     worker.join(120)
     return worker.exitcode
@@ -58,10 +70,15 @@ def ended_with(do, seconds):
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="waiting is counted in /proc")
 def test_waiting_for_the_processor_is_not_held_against_a_task(crowded):
-    assert ended_with(works, 1.0) == 0
+    assert ended_with(_work, works, 1.0) == 0
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="waiting is counted in /proc")
+def test_an_engine_that_waits_for_the_processor_is_not_given_up(crowded):
+    assert ended_with(_read, faulty_engines.Works) == 0
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="binds processes to a processor")
 @pytest.mark.parametrize("do", [sleeps, works], ids=["stands still", "works for ever"])
 def test_what_takes_too_long_by_itself_is_ended(do):
-    assert ended_with(do, 60) == 1
+    assert ended_with(_work, do, 60) == 1

@@ -32,6 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.network import open_network
+from vision.patience import Patience
 from vision.traits import Polygon, Reason
 
 ENTRY_POINTS = "rakelight.ocr"
@@ -449,7 +450,7 @@ def guarded(engine: OcrEngine, deadline_s: float = 20.0) -> GuardedEngine:
         Any engine. Those with ``isolated`` run in a child process, found again by their class, and are
         killed at the deadline.
     deadline_s
-        Seconds one call may take.
+        Seconds one call may take; time in which other programs had the processor does not count.
     """
     return GuardedEngine(engine, deadline_s)
 
@@ -661,14 +662,14 @@ class _Child:
 
     def ask(self, method: str, pictures: Sequence[Picture], deadline_s: float) -> dict[str, Any]:
         """Return the child's answer; raise ``OSError`` when it died, ``TimeoutError`` when it hangs."""
-        end = time.monotonic() + deadline_s
+        patience = Patience(deadline_s, self._process.pid)
         sender = threading.Thread(target=self._send, args=(method, pictures), daemon=True)
         sender.start()
         assert self._process.stdout is not None
-        size = struct.unpack(">Q", self._receive(8, end))[0]
+        size = struct.unpack(">Q", self._receive(8, patience))[0]
         if size > 50_000_000:
             raise ValueError("an answer of more than 50 MB")
-        answer = json.loads(self._receive(size, end))
+        answer = json.loads(self._receive(size, patience))
         sender.join(timeout=1.0)
         if not isinstance(answer, dict):
             raise ValueError("an answer that is no object")
@@ -697,16 +698,18 @@ class _Child:
         except (OSError, ValueError):
             return  # the reader notices that the child is gone
 
-    def _receive(self, size: int, end: float) -> bytes:
+    def _receive(self, size: int, patience: Patience) -> bytes:
         assert self._process.stdout is not None
         descriptor = self._process.stdout.fileno()
         data = bytearray()
         with selectors.DefaultSelector() as selector:
             selector.register(descriptor, selectors.EVENT_READ)
             while len(data) < size:
-                left = end - time.monotonic()
-                if left <= 0 or not selector.select(left):
+                left_s = patience.left_s()
+                if left_s <= 0:
                     raise TimeoutError("no answer before the deadline")
+                if not selector.select(left_s):
+                    continue  # perhaps it had no processor
                 chunk = os.read(descriptor, min(size - len(data), 1 << 16))
                 if not chunk:
                     raise OSError("its process died")

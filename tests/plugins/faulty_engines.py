@@ -53,6 +53,16 @@ class Hangs(Steady):
             time.sleep(0.05)
 
 
+class Works(Steady):
+    """Needs a second of a processor before it answers."""
+
+    def read(self, rgb):
+        end = time.process_time() + 1.0
+        while time.process_time() < end:
+            pass
+        return super().read(rgb)
+
+
 class Noisy(Steady):
     def read(self, rgb):
         print("progress: 100 %")
