@@ -184,6 +184,7 @@ def examine_photo(photo: Photo, request: Request, file: str) -> PhotoRecord:
             view=request.view or said.view,
             regions=said.places,
             absent=said.absent,
+            card_reflectance=said.card_reflectance,
         )
     except (Exception, SystemExit) as error:  # one photo must not cost the batch, whatever a model does
         return PhotoRecord.failed(
@@ -204,6 +205,7 @@ def examine(
     view: View | None = None,
     regions: Mapping[str, Region] | None = None,
     absent: Collection[str] = (),
+    card_reflectance: float | None = None,
     first: Collection[Trait] = (),
     keep: Keep | None = None,
 ) -> PhotoRecord:
@@ -220,6 +222,8 @@ def examine(
         Places that a person pointed out, by the names of :data:`pipelines.regions.PLACES`.
     absent
         Places of which a person says that they are not there, whatever is found.
+    card_reflectance
+        What the grey card reflects, 0–1, when a person said so.
     first
         Traits to read before the others; the record is in the usual order all the same.
     keep
@@ -231,7 +235,10 @@ def examine(
         Whatever locating raises; failures of measurements become records.
     """
     places, said, notes = _locate(photo, view, regions or {}, absent)
-    calibration, more = _white(photo, said.get("neutral"), places.faces, cards="neutral" not in absent)
+    options: dict[str, Any] = {"cards": False} if "neutral" in absent else {}
+    if card_reflectance is not None:
+        options["card_reflectance"] = card_reflectance
+    calibration, more = _white(photo, said.get("neutral"), places.faces, options)
     job = _Job(photo, places, calibration, said)
     if job.letters_speak():
         job = dataclasses.replace(job, places=dataclasses.replace(places, view=_by_letters(job.text_read)))
@@ -337,9 +344,8 @@ def _overlaps(region: Region, photo: Photo) -> bool:
 
 
 def _white(
-    photo: Photo, hint: Region | None, faces: Sequence[FacePlace], *, cards: bool
+    photo: Photo, hint: Region | None, faces: Sequence[FacePlace], options: Mapping[str, Any]
 ) -> tuple[Calibration, tuple[str, ...]]:
-    options = {} if cards else {"cards": False}
     try:
         found: Calibration = _function("vision.neutral", "estimate")(photo, hint=hint, faces=faces, **options)
     except Exception as error:  # without white, colors are weaker readings; shapes are not touched

@@ -74,7 +74,7 @@ def one_photo(file: str, said: PhotoRegions) -> RegionsFile:
 
 def text_of(said: PhotoRegions | None) -> str:
     """Return a text that is the same for what changes a reading in the same way; "" for nothing said."""
-    if said is None or not (said.view or said.places or said.absent):
+    if said is None or not (said.view or said.places or said.absent or said.card_reflectance):
         return ""
     places = {name: region.to_json() for name, region in sorted(said.places.items())}
-    return cache.json_text([said.view, places, sorted(said.absent)])
+    return cache.json_text([said.view, places, sorted(said.absent), said.card_reflectance])

@@ -3,6 +3,8 @@
 One table a photo, named by its file name. Coordinates are pixels of the upright photo, x to the right, y
 down. A place is a box of four numbers (left, top, right, bottom) or a list of at least three points::
 
+    card_reflectance = 0.18             # what the grey card reflects, for all photos; also under one photo
+
     ["IMG_2231.jpg"]
     view = "face"                       # face, head_back, body, soles, mark, crowd or other
     left_eye = [1210, 900, 1390, 1010]  # left in the picture, not the doll's left
@@ -53,6 +55,8 @@ PLACES = (
 #: What a regions file is called that lies with the photos it speaks of, and is used unasked.
 FILE = "regions.toml"
 
+_CARD = "card_reflectance"
+_CARD_RANGE = (0.02, 0.98)
 _FARTHEST = 100_000.0
 _MAX_POINTS = 2_000
 
@@ -61,25 +65,28 @@ _MAX_POINTS = 2_000
 class PhotoRegions:
     """What a person said about one photo; ``line`` is where in the file.
 
-    ``absent`` names places that are not there, whatever is found.
+    ``absent`` names places that are not there, whatever is found. ``card_reflectance`` is what the grey card
+    reflects, 0–1; None when not said.
     """
 
     view: View | None = None
     places: Mapping[str, Region] = field(default_factory=dict)
     absent: tuple[str, ...] = ()
+    card_reflectance: float | None = None
     line: int = 1
 
 
 @dataclass(frozen=True)
 class RegionsFile:
-    """All that a regions file says, by photo file name."""
+    """All that a regions file says, by photo file name; ``card_reflectance`` holds for photos not named."""
 
     name: str = ""
     photos: Mapping[str, PhotoRegions] = field(default_factory=dict)
+    card_reflectance: float | None = None
 
     def of(self, photo: str) -> PhotoRegions:
-        """Return what is said about a photo, found by its file name; empty when nothing is."""
-        return self.photos.get(Path(photo).name, PhotoRegions())
+        """Return what is said about a photo, found by its file name."""
+        return self.photos.get(Path(photo).name, PhotoRegions(card_reflectance=self.card_reflectance))
 
     def unused(self, photos: list[str]) -> list[str]:
         """Return the photo names in the file that none of the given photos bears."""
@@ -106,7 +113,10 @@ def loads(raw: bytes, name: str = "regions.toml") -> RegionsFile:
 def build(file: TomlFile) -> RegionsFile:
     """Check a parsed regions file; raises as :func:`load` does."""
     photos: dict[str, PhotoRegions] = {}
+    card = _card(file, (_CARD,), None)
     for photo, table in file.data.items():
+        if photo == _CARD:
+            continue
         path = (photo,)
         if not isinstance(table, dict):
             file.fail(path, "places must stand under a photo", 'Start with a line like ["IMG_2231.jpg"].')
@@ -118,11 +128,18 @@ def build(file: TomlFile) -> RegionsFile:
             )
         if photo != Path(photo).name:
             file.fail(path, "a file name is expected, not a path", f'Write ["{Path(photo).name}"].')
-        file.only(path, ("view", "not_there", *PLACES))
+        file.only(path, ("view", "not_there", _CARD, *PLACES))
         places = {key: _region(file, (photo, key), table[key]) for key in PLACES if key in table}
         absent = _absent(file, photo, places)
-        photos[photo] = PhotoRegions(_view(file, photo), places, absent, line=file.line_of(path))
-    return RegionsFile(file.name, photos)
+        photos[photo] = PhotoRegions(
+            _view(file, photo), places, absent, _card(file, (photo, _CARD), card), file.line_of(path)
+        )
+    return RegionsFile(file.name, photos, card)
+
+
+def _card(file: TomlFile, path: KeyPath, default: float | None) -> float | None:
+    said = file.number(path, 0.18, *_CARD_RANGE)
+    return said if path[-1] in (file.data if len(path) == 1 else file.table(path[:-1])) else default
 
 
 def _view(file: TomlFile, photo: str) -> View | None:

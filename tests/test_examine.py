@@ -86,7 +86,8 @@ class Vision:
             raise RuntimeError("model broke")
         return Places(self.view, **PLACES[view or self.view.state])
 
-    def estimate(self, photo, hint=None, faces=()):
+    def estimate(self, photo, hint=None, faces=(), **options):
+        self.options = options
         self.calls.append(("estimate", hint, len(faces)))
         if "estimate" in self.broken:
             raise ValueError("no white")
@@ -312,6 +313,12 @@ def test_regions_and_view_of_a_file_are_used(vision, photo, tmp_path):
     assert record.view.state is View.SOLES
     record = examine.examine_file(tmp_path / "a.png", Request(view=View.MARK, regions=said))
     assert record.view.state is View.MARK
+
+
+def test_what_the_card_reflects_reaches_the_white_reference(vision, photo, tmp_path):
+    said = RegionsFile("r", card_reflectance=0.36)
+    examine.examine_file(save(tmp_path / "a.png", photo), Request(only=frozenset(), regions=said))
+    assert vision.options == {"card_reflectance": 0.36}
 
 
 def test_json_has_the_contracts_keys(vision, photo):

@@ -9,7 +9,7 @@ from PIL import Image
 from tests.drawn_colors import Camera, cast, chart_face, ground, put
 from vision import neutral
 from vision.chart import MAX_RESIDUAL_MEAN, find_chart, reference_linear
-from vision.color import delta_e_2000, lab_to_linear, linear_to_lab, srgb_to_linear
+from vision.color import delta_e_2000, lab_to_linear, linear_to_lab, read_color, srgb_to_linear
 from vision.locate.places import FacePlace
 from vision.photo import Photo
 from vision.traits import Region
@@ -138,6 +138,51 @@ def test_grey_card_gives_neutral_and_exposure(rng, angle, tilt, kelvin):
     assert calibration.method == "grey_card"
     assert _off(calibration, truth) < 0.05
     assert calibration.exposure == pytest.approx(1.25, rel=0.15)
+
+
+def _vinyl_beside_a_card(rng, reflectance, told=None):
+    """Return the reading of vinyl of L* 66 that lies in the same light as a card, and the white used."""
+    truth = cast(4600, 5200)
+    scene = ground(rng)
+    put(scene, np.full((200, 300, 3), reflectance), (620, 500), 240, 14, light=0.75)
+    scene[60:260, 80:360] = lab_to_linear([66, 17, 19]) * 0.75
+    photo = Camera(truth).shoot(scene, rng)
+    calibration = neutral.estimate(photo, card_reflectance=told)
+    assert calibration.method == "grey_card"
+    mean = srgb_to_linear(photo.rgb[80:240, 100:340].reshape(-1, 3)).mean(axis=0)
+    return read_color(mean, np.zeros((3, 3)), calibration), calibration
+
+
+@pytest.mark.parametrize("reflectance", [0.125, 0.18, 0.25, 0.36])
+def test_lightness_carries_that_nobody_knows_which_grey_card_it_is(rng, reflectance):
+    """A dealer's card of 36 % taken for one of 18 % makes faded vinyl of fresh vinyl: 20 L* too dark."""
+    reading, calibration = _vinyl_beside_a_card(rng, reflectance)
+    assert abs(reading.lab[0] - 66) < 2 * reading.u_lab[0]
+    # What the exposure alone claims, without the allowance for light that differs from place to place.
+    off = abs(np.log(calibration.exposure * 0.75))
+    assert off < 2.1 * calibration.u_exposure
+    assert any("12 % to 36 %" in note for note in calibration.notes)
+
+
+def test_told_what_the_card_reflects_lightness_is_right_and_color_is_as_before(rng):
+    state = rng.bit_generator.state
+    guessed, unknown = _vinyl_beside_a_card(rng, 0.36)
+    rng.bit_generator.state = state
+    told, known = _vinyl_beside_a_card(rng, 0.36, told=0.36)
+    assert abs(told.lab[0] - 66) < 2
+    assert known.u_exposure < 0.25 * unknown.u_exposure
+    assert told.u_lab[0] < guessed.u_lab[0]
+    assert known.neutral_rgb == unknown.neutral_rgb
+    assert abs(told.hue - guessed.hue) < 2
+    assert known.exposure == pytest.approx(2 * unknown.exposure)
+
+
+def test_pointed_at_card_of_known_reflectance_fixes_lightness_too(rng):
+    scene = ground(rng)
+    scene[100:260, 500:760] = 0.5 * 0.8
+    photo = Camera(cast(3200, 5200)).shoot(scene, rng)
+    calibration = neutral.estimate(photo, hint=Region.box(520, 120, 740, 240), card_reflectance=0.5)
+    assert calibration.exposure == pytest.approx(1 / 0.8, rel=0.08)
 
 
 def _paper(rng):

@@ -9,6 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines import regions
+from pipelines.lot_said import text_of
+from pipelines.regions import PhotoRegions
 from vision.errors import InputFileError
 from vision.traits import View
 
@@ -52,6 +54,20 @@ def test_the_example_in_the_documentation_is_right():
         assert f"``{name}``" in doc
 
 
+def test_what_the_card_reflects_holds_for_all_photos_unless_one_says_otherwise():
+    file = regions.loads(
+        b'card_reflectance = 0.36\n["a.jpg"]\ncard_reflectance = 0.18\n["b.jpg"]\nview = "face"'
+    )
+    assert [file.of(name).card_reflectance for name in ("a.jpg", "b.jpg", "c.jpg")] == [0.18, 0.36, 0.36]
+    assert set(file.photos) == {"a.jpg", "b.jpg"}
+    assert regions.loads(GOOD).of("b.jpg").card_reflectance is None
+
+
+def test_another_card_is_another_reading_for_what_is_kept():
+    said = [PhotoRegions(card_reflectance=value) for value in (None, 0.18, 0.36)]
+    assert len({text_of(one) for one in said}) == 3
+
+
 @pytest.mark.parametrize(
     ("text", "line", "words"),
     [
@@ -70,6 +86,8 @@ def test_the_example_in_the_documentation_is_right():
         ("[a.jpg]\nlips = [1, 2, 3, 4]", 1, "quotation marks"),
         ('["d/a.jpg"]\nlips = [1, 2, 3, 4]', 1, 'Write ["a.jpg"]'),
         ('["a.jpg"\nlips = 1', 1, "not valid TOML"),
+        ('\ncard_reflectance = 18\n["a.jpg"]', 2, "from 0.02 to 0.98"),
+        ('["a.jpg"]\ncard_reflectance = "grey"', 2, "from 0.02 to 0.98"),
     ],
 )
 def test_mistakes_are_named_by_line(text, line, words):

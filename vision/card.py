@@ -17,9 +17,6 @@ from vision.color import cct_of, luminance, srgb_to_linear
 
 Array = NDArray[np.float64]
 
-#: Reflectance of a photographic grey card (nominally 18 %; common practice).
-CARD_REFLECTANCE = 0.18
-
 #: A channel at or above this code counts as clipped.
 CLIPPED = 252
 # Widest range of shading over a card, as ln of light: a cast shadow to a fifth.

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.calibration import Calibration
-from vision.card import CARD_REFLECTANCE, CardReading, find_card, read_even
+from vision.card import CardReading, find_card, read_even
 from vision.chart import EDITION, ChartFit, find_chart
 from vision.color import lab_to_linear, linear_to_lab, luminance, neutral_rgb_of, srgb_to_linear
 from vision.locate.places import FacePlace
@@ -32,6 +32,21 @@ _U_EYE_WHITE_LOG = (0.03, 0.10)
 # photos with known light suggest, since real scenes vary more.
 _WARMTH_LOG = np.array([0.15, -0.08])
 
+#: What the grey card in a photo is taken to reflect: by far the most common one (common practice, no source).
+CARD_REFLECTANCE = 0.18
+#: Cards sold as grey reflect from this to that (common practice, no source).
+COMMON_CARDS = (0.12, 0.36)
+#: Standard uncertainty of ln(reflectance) of an unknown card: root mean square about the assumed value of a
+#: rectangular distribution of ln(reflectance) between those limits (GUM, JCGM 100:2008, 4.3.7 and F.2.4.5).
+U_CARD_REFLECTANCE = float(
+    np.sqrt(
+        (np.log(COMMON_CARDS[1] / CARD_REFLECTANCE) ** 3 - np.log(COMMON_CARDS[0] / CARD_REFLECTANCE) ** 3)
+        / (3 * np.log(COMMON_CARDS[1] / COMMON_CARDS[0]))
+    )
+)
+# A card's stated reflectance, and gloss that adds to it.
+_U_TOLD = 0.05
+
 # Relative uncertainty of a tone curve's slope at mid grey: real charts in phone photos show 0.7 to 1.3.
 _U_SLOPE = 0.1
 
@@ -40,7 +55,12 @@ _U_BALANCE_LOG = np.array([0.17, 0.24])
 
 
 def estimate(
-    photo: Photo, hint: Region | None = None, faces: Sequence[FacePlace] = (), *, cards: bool = True
+    photo: Photo,
+    hint: Region | None = None,
+    faces: Sequence[FacePlace] = (),
+    *,
+    cards: bool = True,
+    card_reflectance: float | None = None,
 ) -> Calibration:
     """Return the best white reference that the photo offers.
 
@@ -54,6 +74,9 @@ def estimate(
         Located faces; the painted white of their eyes serves when no chart or card is in view.
     cards
         False when a person says that there is no chart and no card, whatever looks like one.
+    card_reflectance
+        What the grey card reflects (0–1), when a person said so. A photo cannot tell; only lightness rests
+        on it.
 
     Returns
     -------
@@ -62,7 +85,7 @@ def estimate(
     """
     notes: list[str] = []
     if hint is not None and hint.polygons:
-        pointed = _from_hint(photo, hint, notes)
+        pointed = _from_hint(photo, hint, notes, card_reflectance)
         if pointed is not None:
             return pointed
     scene = photo.once("scene", lambda: _scene(photo))
@@ -74,7 +97,7 @@ def estimate(
         notes += search.refused
         card, refused = photo.once("card", lambda: find_card(photo.rgb, guess, u_guess))
         if card is not None and not _is_a_patch(card, search.grids):
-            return _from_card(card, notes, known_reflectance=True)
+            return _from_card(card, notes, card_reflectance)
         notes += refused
     painted = _from_eyes(photo, faces, guess, u_guess, notes)
     if painted is not None:
@@ -124,25 +147,39 @@ def _from_chart(fit: ChartFit, notes: Sequence[str]) -> Calibration:
     )
 
 
-def _from_card(card: CardReading, notes: Sequence[str], known_reflectance: bool) -> Calibration:
+def _from_card(
+    card: CardReading, notes: Sequence[str], told: float | None, *, pointed_at: bool = False
+) -> Calibration:
+    """Take a neutral surface for white; ``told`` is what it reflects, when a person said so."""
     neutral = card.linear / card.linear[1]
     # The card's own tint, colored surroundings mirrored in it, JPEG's coarse steps of color, and a tone
     # curve that a lone card cannot show.
     u_log = np.sqrt(card.u_log[[0, 2]] ** 2 + 0.035**2 + (_U_SLOPE * np.log(neutral[[0, 2]])) ** 2)
     if set(card.flags) & {"mixed_light", "reflection", "clipped_channel"}:
         u_log = np.hypot(u_log, 0.03)
-    exposure = CARD_REFLECTANCE / float(luminance(card.linear / neutral)) if known_reflectance else None
-    said = (
-        f"A grey card is taken to reflect {CARD_REFLECTANCE:.0%} and to be neutral within 2 %."
-        if known_reflectance
-        else "The place you pointed at is taken to be neutral; how bright it is, is not known."
-    )
+    shown = float(luminance(card.linear / neutral))
+    exposure: float | None = (CARD_REFLECTANCE if told is None else told) / shown
+    u_reflectance = U_CARD_REFLECTANCE if told is None else _U_TOLD
+    if told is not None:
+        said = (
+            f"The grey card reflects {100 * told:.0f} %, as you say, and is taken to be neutral within 2 %."
+        )
+    elif pointed_at:
+        exposure, u_reflectance = None, 0.3
+        said = "The place you pointed at is taken to be neutral; how bright it is, is not known."
+    else:
+        low, typical, high = (100 * r for r in (COMMON_CARDS[0], CARD_REFLECTANCE, COMMON_CARDS[1]))
+        said = (
+            f"A grey card is taken to be neutral within 2 % and to reflect {typical:.0f} %. Common cards reflect "
+            f"{low:.0f} % to {high:.0f} %, which no photo tells: lightness, and chroma with it, is that "
+            "uncertain until a regions file says card_reflectance. Hue does not depend on it."
+        )
     return Calibration(
         method="grey_card",
         neutral_rgb=(float(neutral[0]), 1.0, float(neutral[2])),
         u_delta_e=_u_delta_e(u_log),
         exposure=exposure,
-        u_exposure=float(np.hypot(0.12, card.u_log[1])) if known_reflectance else 0.3,
+        u_exposure=u_reflectance if exposure is None else float(np.hypot(u_reflectance, card.u_log[1])),
         region=Region.from_arrays([card.corners]),
         flags=card.flags,
         notes=(*notes, said),
@@ -172,7 +209,7 @@ def _parallel(corners: Array, grid: Array) -> bool:
     return abs((off + 45) % 90 - 45) < 12
 
 
-def _from_hint(photo: Photo, hint: Region, notes: list[str]) -> Calibration | None:
+def _from_hint(photo: Photo, hint: Region, notes: list[str], told: float | None) -> Calibration | None:
     """Use what the user points at: a chart near there, else the place itself as a neutral surface."""
     x0, y0, x1, y1 = hint.bounds
     margin = 0.15 * max(x1 - x0, y1 - y0)
@@ -196,7 +233,7 @@ def _from_hint(photo: Photo, hint: Region, notes: list[str]) -> Calibration | No
     if card is None:
         notes.append(why)
         return None
-    return dataclasses.replace(_from_card(card, notes, known_reflectance=False), region=hint)
+    return dataclasses.replace(_from_card(card, notes, told, pointed_at=True), region=hint)
 
 
 def _inside(photo: Photo, polygons: Sequence[Polygon]) -> NDArray[np.uint8]:

@@ -529,4 +529,5 @@ def _over(old: PhotoRecord | None, new: PhotoRecord) -> PhotoRecord:
 def _words(said: PhotoRegions) -> str:
     """Return what was said of a photo as text, the same for the same words."""
     places: Mapping[str, Any] = {name: region.to_json() for name, region in sorted(said.places.items())}
-    return json.dumps([said.view, places, sorted(said.absent)], separators=(",", ":"))
+    words = [said.view, places, sorted(said.absent), said.card_reflectance]
+    return json.dumps(words, separators=(",", ":"))

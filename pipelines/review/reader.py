@@ -156,7 +156,15 @@ def read(
     except PhotoError as error:
         return PhotoRecord.failed(source.name, error.reason, str(error))
     try:
-        return examine(photo, view=said.view, regions=said.places, absent=said.absent, first=first, keep=tell)
+        return examine(
+            photo,
+            view=said.view,
+            regions=said.places,
+            absent=said.absent,
+            card_reflectance=said.card_reflectance,
+            first=first,
+            keep=tell,
+        )
     except Exception as error:  # one photo must not cost the others
         why = f"{type(error).__name__}: {' '.join(str(error).split())[:160]}"
         return PhotoRecord.failed(
