@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from PIL import Image
 
+from tests.bench import charts
 from tests.drawn_colors import Camera, cast, chart_face, ground, put
 from vision import neutral
-from vision.chart import MAX_RESIDUAL_MEAN, find_chart, reference_linear
+from vision.chart import MAX_RESIDUAL_MEAN, reference_linear
 from vision.color import delta_e_2000, lab_to_linear, linear_to_lab, read_color, srgb_to_linear
 from vision.locate.places import FacePlace
 from vision.photo import Photo
@@ -391,16 +394,28 @@ def _real(path):
 
 
 @pytest.mark.private
-def test_real_charts_are_found_and_corrected(real_photos):
-    files = [f for f in sorted((real_photos / "chart").iterdir()) if not f.name.startswith("plantbooth")]
-    files = [f for f in files if "other_maker" not in f.name]
-    means = {}
-    for path in files:
-        fit = find_chart(_real(path).rgb).fit
-        means[path.name] = None if fit is None else fit.residual_mean
-    found = [v for v in means.values() if v is not None]
-    assert len(found) >= 0.9 * len(files), means
-    assert max(found) <= 4.0, means
+def test_real_charts_are_found_corrected_or_refused(real_photos):
+    seen = [charts.read(path) for path in sorted((real_photos / "chart").iterdir())]
+    assert {"classic", "tiny"} <= {one.shows for one in seen}
+    assert charts.shortfalls(seen) == []
+
+
+def test_the_row_of_real_charts_names_what_misses_its_bar():
+    good = charts.Seen("a.jpg", "classic", 300.0, 2.0, 6.0, ())
+    lost = charts.Seen("b.jpg", "classic", None, None, None, ("blurred",))
+    assert charts.shortfalls([good] * 9 + [lost]) == []
+    misses = charts.shortfalls(
+        [
+            good,
+            lost,
+            replace(good, file="bad.jpg", residual_mean=4.5),
+            replace(good, file="small.jpg", shows="tiny"),
+            replace(lost, file="silent.jpg", shows="tiny"),
+            replace(good, file="other.jpg", shows="other maker"),
+        ]
+    )
+    assert misses[0] == "found 2 of 3"
+    assert [miss.split(":")[0] for miss in misses[1:]] == ["bad.jpg", "small.jpg", "silent.jpg", "other.jpg"]
 
 
 @pytest.mark.private
