@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import sys
+import tempfile
 from pathlib import Path
 
 import cv2
@@ -12,6 +14,26 @@ import pytest
 REPOSITORY = Path(__file__).resolve().parent.parent
 
 cv2.setNumThreads(1)
+
+#: More processes want more memory than they save time: each holds the models and may start others.
+MOST_WORKERS = 4
+
+
+def pytest_xdist_auto_num_workers(config):
+    """As many processes as there are cores; for chosen files pytest's own, which is ready sooner."""
+    if all(Path(argument.partition("::")[0]).is_file() for argument in config.args):
+        return 0
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(cores, MOST_WORKERS)
+
+
+def pytest_configure(config):
+    """Where compiled code may not be kept, keep it for this run: tests start hundreds of processes."""
+    if sys.dont_write_bytecode and "PYTHONPYCACHEPREFIX" not in os.environ:
+        kept = tempfile.TemporaryDirectory(prefix="bytecode-", ignore_cleanup_errors=True)
+        config.add_cleanup(kept.cleanup)
+        os.environ["PYTHONPYCACHEPREFIX"] = kept.name
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @pytest.fixture

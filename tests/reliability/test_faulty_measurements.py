@@ -21,10 +21,10 @@ PLACES = Places(ViewPlace(View.FACE, 0.95, {"face": 0.95}), faces=(FACE,))
 
 
 @pytest.fixture
-def photo(monkeypatch, rng):
+def photo(monkeypatch):
     """A photo in which a face is said to be, and no other measurement than the faulty one."""
     monkeypatch.setattr("vision.locate.view.find_places", lambda *_a, **_k: PLACES)
-    return Photo.from_array(rng.integers(60, 200, (80, 80, 3)).astype("uint8"), "a.jpg")
+    return Photo.from_array(runs.quick_photo(1, 80), "a.jpg")
 
 
 def iris(photo):

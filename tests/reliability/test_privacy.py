@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 
+import numpy as np
 import pytest
 
-from pipelines import evidence, listing, lot
+from pipelines import cache, evidence, listing, lot, pictures
 from pipelines.examine import PhotoRecord, examine_file
+from pipelines.pictures import Seen
 from tests.reliability import privacy, runs
+from vision import likeness
 from vision.draw import encode_jpeg
 from vision.locate.places import ViewPlace
+from vision.photo import load
 from vision.traits import Reason, Region, TextLine, TraitRecord, View
 
 
@@ -31,19 +36,14 @@ def readings(monkeypatch):
     """Instead of looking at photos, have every mark read as something hostile."""
     texts = itertools.cycle(privacy.HOSTILE_TEXTS)
 
-    def examine_files(paths, request=None, jobs=1, progress=None, *, names=None, keep=None, **_rest):
-        from pipelines import files
+    def see(sight):
+        photo = load(sight.path.read_bytes(), sight.name)
+        view = ViewPlace(View.MARK, 0.9, {"mark": 0.9})
+        found = PhotoRecord(sight.name, photo.sha256, 48, 48, view=view, traits=marked(next(texts)))
+        record = sight.known or cache.settled(found)
+        return Seen(record, pictures.draw(photo, record), likeness.fingerprint(photo))
 
-        records = []
-        for place, (_path, name) in enumerate(zip(paths, names or files.display_names(paths), strict=True)):
-            seen = ViewPlace(View.MARK, 0.9, {"mark": 0.9})
-            found = PhotoRecord(name, f"{place:064d}", 48, 48, view=seen, traits=marked(next(texts)))
-            records.append(found)
-            if keep is not None:
-                keep(place, found)
-        return records
-
-    monkeypatch.setattr("pipelines.batch.examine_files", examine_files)
+    monkeypatch.setattr(pictures, "SEE", dataclasses.replace(pictures.SEE, do=see))
 
 
 def test_tags_are_found_where_there_are_any(tmp_path):
@@ -71,10 +71,12 @@ def test_no_tag_of_the_photo_is_passed_on(tmp_path):
 
 
 def test_hostile_names_and_readings_run_nothing(tmp_path, readings):
-    for number, name in enumerate(privacy.HOSTILE_NAMES):
-        place = tmp_path / "lot" / name.replace("/", "_")
+    rng = np.random.default_rng(1)
+    for name in (name.replace("/", "_") for name in privacy.HOSTILE_NAMES):
+        place = tmp_path / "lot" / name
         place.mkdir(parents=True)
-        (place / f"{name.replace('/', '_')}.jpg").write_bytes(encode_jpeg(runs.quick_photo(number)))
+        noise = rng.integers(0, 255, (48, 48, 3), np.uint8)
+        (place / f"{name}.jpg").write_bytes(encode_jpeg(noise))
     lot.run(tmp_path / "lot", guide="verity", out=tmp_path / "out")
     found = privacy.inspect(tmp_path / "out")
     assert found.files > 3 * len(privacy.HOSTILE_NAMES)
@@ -82,5 +84,7 @@ def test_hostile_names_and_readings_run_nothing(tmp_path, readings):
     assert not found.formulas
     sheet = (tmp_path / "out" / "lot.html").read_text(encoding="utf-8")
     assert "&lt;script&gt;alert(1)" in sheet, "the names must be there, as text"
+    reports = "".join(p.read_text(encoding="utf-8") for p in (tmp_path / "out").rglob("report.html"))
+    assert "svg onload=alert(1)&gt;" in reports, "the readings must be there, as text"
     for bad in ("\x1b", "\u202e"):
         assert all(bad not in p.read_text(encoding="utf-8") for p in (tmp_path / "out").rglob("*.html"))
