@@ -24,7 +24,7 @@ from vision.calibration import Calibration
 from vision.traits import Region, TraitRecord
 
 if TYPE_CHECKING:
-    from vision.draw import Caption, Image, Swatch
+    from vision.draw import Caption, Crops, Image, Swatch
     from vision.photo import Photo
 
 DISCLAIMER = "A reading of a photo: evidence, not proof, and no appraisal."
@@ -60,10 +60,14 @@ class Examined(Protocol):
 
 @dataclass(frozen=True)
 class Evidence:
-    """One evidence picture: its file name (without folder), the record, the pixels, and the same as text."""
+    """One evidence picture: its file name (without folder), the record, the pixels, and the same as text.
+
+    ``crops`` are what of the photo it shows.
+    """
 
     name: str
     record: TraitRecord
+    crops: Crops
     picture: Image
     text: str
 
@@ -176,8 +180,9 @@ def file_name(photo_file: str, record: TraitRecord) -> str:
 
 def pictures(pixels: Photo, photo: Examined) -> Iterator[Evidence]:
     """Yield the evidence picture of every record of one photo that points at a place in it."""
-    from vision.draw import evidence_picture
+    from vision.draw import crops_of, evidence_picture, in_small
 
+    small = in_small(pixels.rgb)
     taken: set[str] = set()
     for record in photo.traits:
         region = outlined(record)
@@ -188,8 +193,9 @@ def pictures(pixels: Photo, photo: Examined) -> Iterator[Evidence]:
         while name in taken:
             name += "_"
         taken.add(name)
-        picture = evidence_picture(pixels.rgb, region, caption, swatches_of(record))
-        yield Evidence(name, record, picture, text_of(caption, region))
+        crops = crops_of(pixels.rgb, region, small)
+        picture = evidence_picture(crops, caption, swatches_of(record))
+        yield Evidence(name, record, crops, picture, text_of(caption, region))
 
 
 def write(evidence: Evidence, folder: Path) -> Path:

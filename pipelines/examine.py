@@ -56,6 +56,7 @@ _FACE_TRAITS: Mapping[Trait, str] = {
     Trait.EYELINER_COLOR: "vision.eyeliner",
     Trait.IRIS_COLOR: "vision.iris",
     Trait.LIP_PAINT: "vision.lips",
+    Trait.SKIN_SHEEN: "vision.sheen",
     Trait.EAR_STAIN: "vision.ear_stain",
     Trait.LIP_REPAINT_SIGNS: "vision.lip_repaint",
     Trait.EYE_REPAINT_SIGNS: "vision.eye_repaint",
@@ -239,11 +240,11 @@ def examine(
     if card_reflectance is not None:
         options["card_reflectance"] = card_reflectance
     calibration, more = _white(photo, said.get("neutral"), places.faces, options)
-    job = _Job(photo, places, calibration, said)
+    wanted = tuple(Trait) if only is None else tuple(t for t in Trait if t in only)
+    job = _Job(photo, places, calibration, said, wanted)
     if job.letters_speak():
         job = dataclasses.replace(job, places=dataclasses.replace(places, view=_by_letters(job.text_read)))
         places = job.places
-    wanted = list(Trait) if only is None else [t for t in Trait if t in only]
     record = PhotoRecord(
         file=photo.file,
         sha256=photo.sha256,
@@ -364,6 +365,7 @@ class _Job:
     places: Places
     calibration: Calibration
     regions: Mapping[str, Region]
+    wanted: tuple[Trait, ...]
 
     def measure(self, trait: Trait) -> list[TraitRecord]:
         """Return the records of one trait; failures become a record."""
@@ -372,16 +374,15 @@ class _Job:
     def _measured(self, trait: Trait) -> list[TraitRecord]:
         if trait in COLOR_TRAITS and self.colors.reason is not None:
             return [TraitRecord.withheld(trait, self.colors.reason, METHOD, self.colors.detail)]
-        if trait in _FACE_TRAITS:
-            return self._on_faces(trait, _FACE_TRAITS[trait])
-        return {
+        measured = {
             Trait.SKIN_SHEEN: self._sheen,
             Trait.SKIN_FADE: self._fade,
             Trait.FOOT_HOLES: lambda: list(self.feet_read),
             Trait.FEET_MATCH: self._feet_match,
             Trait.MARK_TEXT: self._mark_text,
             Trait.MARK_SYMBOL: self._mark_symbol,
-        }[trait]()
+        }.get(trait)
+        return self._on_face(trait) if measured is None else measured()
 
     @property
     def view(self) -> View:
@@ -406,22 +407,37 @@ class _Job:
 
         return check_colors(self.photo)
 
-    def _on_faces(self, trait: Trait, module: str) -> list[TraitRecord]:
+    def _on_face(self, trait: Trait) -> list[TraitRecord]:
         if not self.places.faces:
             return [_not_located(trait, "No face was found in the photo.")]
-        crowd = self.view is View.CROWD
-        faces = self.places.faces if crowd else (max(self.places.faces, key=lambda face: face.width),)
-        records: list[TraitRecord] = []
-        for number, face in enumerate(faces, start=1):
-            head = _head_name(face, number) if crowd else None
-            found = _run(trait, module, self.photo, face, self.calibration, part=head)
-            records += [r if head is None else _of_head(r, head, face) for r in found]
-        return records
+        if self.view is View.CROWD:
+            return self.heads_read[trait]
+        face = max(self.places.faces, key=lambda face: face.width)
+        return _run(trait, _FACE_TRAITS[trait], self.photo, face, self.calibration)
+
+    @functools.cached_property
+    def heads_read(self) -> Mapping[Trait, list[TraitRecord]]:
+        """In a photo of many dolls: all traits of one head before the next.
+
+        What the traits of a face share is large and kept for the last few faces only.
+        """
+        left_out = frozenset() if self.colors.reason is None else COLOR_TRAITS
+        read: dict[Trait, list[TraitRecord]] = {
+            trait: []
+            for trait in self.wanted
+            if trait in _FACE_TRAITS and View.CROWD in VIEWS_OF[trait] and trait not in left_out
+        }
+        for number, face in enumerate(self.places.faces, start=1):
+            head = _head_name(face, number)
+            for trait, records in read.items():
+                found = _run(trait, _FACE_TRAITS[trait], self.photo, face, self.calibration, part=head)
+                records += [_of_head(record, head, face) for record in found]
+        return read
 
     def _sheen(self) -> list[TraitRecord]:
         place = self.regions.get("skin")
         if place is None and self.view is not View.BODY:
-            return self._on_faces(Trait.SKIN_SHEEN, "vision.sheen")
+            return self._on_face(Trait.SKIN_SHEEN)
         if place is None and self.places.line is not None:
             place = self.places.line.exposed
         if place is None:
@@ -474,7 +490,7 @@ def _run(
     """Call a measurement, or recall what it found with the same arguments; an exception becomes a record."""
     extra = (_ocr_engine(),) if trait is Trait.MARK_TEXT else ()
     try:
-        key = None if photo.memo is None else (module, pickle.dumps(arguments))
+        key = (module, pickle.dumps(arguments), *extra)
         result = photo.once(key, lambda: _function(module, "measure")(photo, *arguments, *extra))
         records = [result] if isinstance(result, TraitRecord) else list(result)
         for record in records:

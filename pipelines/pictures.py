@@ -19,7 +19,7 @@ from pipelines import batch, cache, evidence, files
 from pipelines.batch import Progress, Work, silent
 from pipelines.examine import PhotoRecord, Request, examine_photo
 from vision.errors import PhotoError
-from vision.traits import Region, TraitRecord
+from vision.traits import Region
 
 if TYPE_CHECKING:
     from vision.photo import Photo
@@ -150,8 +150,8 @@ def draw(photo: Photo, record: PhotoRecord) -> Pictures:
                 name=found.name,
                 png=_png(found),
                 text=found.text,
-                card=_card(photo, found.record),
-                thumbnail=_thumbnail(photo, found.record.region),
+                card=_card(found),
+                thumbnail=_small_card(photo, found),
             )
             for found in evidence.pictures(photo, record)
         ),
@@ -164,19 +164,28 @@ def _png(found: evidence.Evidence) -> bytes:
     return encode_png(found.picture)
 
 
-def _card(photo: Photo, record: TraitRecord) -> bytes:
-    from vision.draw import encode_jpeg, evidence_crops
+def _card(found: evidence.Evidence) -> bytes:
+    from vision.draw import encode_jpeg
 
-    _, drawn, _ = evidence_crops(photo.rgb, evidence.outlined(record))
-    return encode_jpeg(drawn, _CARD_QUALITY)
+    return encode_jpeg(found.crops.drawn, _CARD_QUALITY)
+
+
+def _small_card(photo: Photo, found: evidence.Evidence) -> bytes:
+    from vision.draw import encode_jpeg, thumbnail
+
+    if (
+        evidence.outlined(found.record) is not found.record.region
+    ):  # numbers would cover what is shown so small
+        return _thumbnail(photo, found.record.region)
+    return encode_jpeg(thumbnail(found.crops.drawn, THUMBNAIL), _THUMBNAIL_QUALITY)
 
 
 def _thumbnail(photo: Photo, region: Region | None) -> bytes:
-    from vision.draw import encode_jpeg, thumbnail
+    from vision.draw import encode_jpeg, evidence_crops, thumbnail
 
     # A whole photo is reduced from its reduced picture already.
-    rgb = photo.small[0] if region is None else photo.rgb
-    return encode_jpeg(thumbnail(rgb, region, THUMBNAIL), _THUMBNAIL_QUALITY)
+    _, drawn, _ = evidence_crops(photo.small[0] if region is None else photo.rgb, region)
+    return encode_jpeg(thumbnail(drawn, THUMBNAIL), _THUMBNAIL_QUALITY)
 
 
 # -- seeing: examine and draw -------------------------------------------------------------------------

@@ -19,6 +19,7 @@ from vision.draw import (
     PAPER,
     WIDTH,
     crop_box,
+    crops_of,
     encode_png,
     evidence_crops,
     evidence_picture,
@@ -144,7 +145,7 @@ def test_long_words_are_cut_and_nothing_is_lost():
 
 def test_a_picture_without_a_region_shows_the_whole_photo():
     caption = evidence.caption_of(examined(BLUE), BLUE)
-    page = evidence_picture(photo().rgb, None, caption)
+    page = evidence_picture(crops_of(photo().rgb, None), caption)
     assert page.dtype == np.uint8 and page.shape[1] == WIDTH
 
 
@@ -202,7 +203,7 @@ def test_nothing_runs_out_of_the_picture(words_count):
     """However long the words, the margins stay empty."""
     long = " ".join(["measurement"] * words_count)
     caption = draw.Caption(long, long, (long, "x" * 200), (long, "f" * 64))
-    page = evidence_picture(photo().rgb, BLUE.region, caption)
+    page = evidence_picture(crops_of(photo().rgb, BLUE.region), caption)
     for margin in (
         page[: draw.GAP],
         page[-draw.GAP // 2 :],
@@ -214,7 +215,7 @@ def test_nothing_runs_out_of_the_picture(words_count):
 
 def test_a_small_crop_is_shown_in_the_whole_photo():
     whole = np.full((600, 800, 3), 120, np.uint8)
-    framed = draw.locator(whole, Region.box(700, 500, 740, 540))
+    framed = draw.crops_of(whole, Region.box(700, 500, 740, 540)).framed
     changed = np.argwhere((framed != 120).any(-1))
     top, left = changed.min(0) / framed.shape[:2]
     assert top > 0.7 and left > 0.8

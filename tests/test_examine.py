@@ -15,7 +15,7 @@ from pipelines.regions import PhotoRegions, RegionsFile
 from vision.calibration import Calibration
 from vision.locate.places import FacePlace, LinePlace, MarkPlace, Places, SolePlace, ViewPlace
 from vision.photo import Photo
-from vision.traits import Reason, Region, Trait, TraitRecord, View
+from vision.traits import Reason, Region, TextLine, Trait, TraitRecord, View
 
 BOX = ((10.0, 10.0), (50.0, 10.0), (50.0, 50.0))
 
@@ -163,6 +163,39 @@ def test_the_text_is_read_once_for_both_mark_traits(vision, photo):
     assert len(vision.of(Trait.MARK_TEXT)) == 1
     assert vision.of(Trait.MARK_TEXT)[0][2] == "engine"
     assert vision.of(Trait.MARK_SYMBOL)[0][2].trait == "mark_text"
+
+
+def test_letters_that_settle_the_view_are_not_read_again(vision, photo, monkeypatch):
+    """A photo of nothing certain is read to see whether it shows a mark; reading is what costs most."""
+    read = TraitRecord.stated(
+        "mark_text", "present", 0.9, "f/1", text=(TextLine("VERITY", 0.9, BOX),), region=Region((BOX,))
+    )
+    calls = []
+
+    def measure(*arguments):
+        calls.append(arguments)
+        return read
+
+    monkeypatch.setattr(sys.modules["vision.mark_text"], "measure", measure)
+    monkeypatch.setattr(
+        sys.modules["vision.locate.view"], "on_vinyl", lambda photo, mark: True, raising=False
+    )
+    vision.view = ViewPlace(View.OTHER, 0.6, {"other": 0.6, "mark": 0.3})
+    monkeypatch.setitem(PLACES, View.OTHER, PLACES[View.MARK])
+    record = examine.examine(photo)
+    assert record.view.state is View.MARK
+    assert record.traits[0] == read
+    assert len(calls) == 1
+
+
+def test_all_of_one_head_is_read_before_the_next(vision, photo):
+    """What the traits of a face share is worked out once for each head; it is too large to keep for all."""
+    vision.view = ViewPlace(View.CROWD, 0.9, {"crowd": 0.9})
+    examine.examine(photo)
+    heads = [call[1].box for call in vision.calls[2:]]
+    assert len(heads) == 12
+    assert [heads[i] for i in (0, 4, 8)] == [head.box for head in PLACES[View.CROWD]["faces"]]
+    assert all(heads[i] == heads[i - i % 4] for i in range(12))
 
 
 def test_a_crowd_gives_a_set_a_head(vision, photo):

@@ -7,6 +7,7 @@ import io
 import struct
 import time
 import tracemalloc
+import weakref
 import zlib
 
 import numpy as np
@@ -533,3 +534,17 @@ def test_only_the_loader_decodes_images():
         banned = BANNED if path.name == "photo.py" else BANNED | BANNED_ELSEWHERE
         found += [f"{path.name}: {'.'.join(call)}" for call in calls & banned]
     assert found == []
+
+
+def test_what_is_found_once_goes_with_the_photo():
+    """Steps share what they find; a lot of a thousand photos must not keep it."""
+    photo = Photo.from_array(np.zeros((4, 4, 3), np.uint8))
+    found = [photo.once("a", lambda: np.ones(3)) for _ in range(2)]
+    assert found[0] is found[1]
+    assert photo.once("b", lambda: "other") == "other"
+    assert Photo.from_array(photo.rgb).once("a", lambda: None) is None
+    kept = weakref.ref(found.pop())
+    found.clear()
+    assert kept() is not None
+    del photo
+    assert kept() is None

@@ -86,10 +86,11 @@ def find_iris(view: FaceView, eye: EyePaint) -> Iris | None:
     disc = inside & (level < 0.55)
     if np.count_nonzero(disc) < 0.0004 * view.unit**2:
         return None
-    lab = lab_of(linear, eye_calibration([eye], Calibration()))
+    lab = lab_of(linear[disc], eye_calibration([eye], Calibration()))
     color = chroma(lab)
     # Black mixed with white has no chroma; noise and chroma subsampling leave a few units.
-    colored = disc & (color > np.where(lab[..., 0] < 25, 9.0, 8.0)) & (level > 0.02)
+    colored = disc & (level > 0.02)
+    colored[disc] &= color > np.where(lab[..., 0] < 25, 9.0, 8.0)
     colored = cv2.morphologyEx(colored.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)).astype(
         bool
     )
@@ -98,7 +99,7 @@ def find_iris(view: FaceView, eye: EyePaint) -> Iris | None:
     core = colored & (distance >= 0.5 * float(distance.max())) if colored.any() else disc
     return Iris(
         share, linear[core], colored if colored.any() else disc, view.original_pixels(disc),
-        float(np.median(color[disc])), eye.edge_px * view.scale / view.unit,
+        float(np.median(color)), eye.edge_px * view.scale / view.unit,
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from typing import Any
 
@@ -208,9 +208,16 @@ def _session() -> Any:
 
 def _blurred(image: Float, sigma: float) -> Float:
     """Gaussian average whose weights outside the picture are left out."""
+    height, width = image.shape
+    return np.asarray(_summed(image, sigma) / _weights(height, width, sigma), np.float32)
+
+
+def _summed(image: Float, sigma: float) -> Float:
     reach = (2 * int(3.5 * sigma) + 1,) * 2
-    blur = [
-        cv2.GaussianBlur(each, reach, sigma, borderType=cv2.BORDER_CONSTANT)
-        for each in (image, np.ones_like(image))
-    ]
-    return np.asarray(blur[0] / blur[1], np.float32)
+    return np.asarray(cv2.GaussianBlur(image, reach, sigma, borderType=cv2.BORDER_CONSTANT), np.float32)
+
+
+@lru_cache(maxsize=12)
+def _weights(height: int, width: int, sigma: float) -> Float:
+    """Share of a Gaussian's weight that lies in the picture; the looks at one line have the same size."""
+    return _summed(np.ones((height, width), np.float32), sigma)

@@ -138,6 +138,14 @@ def find_signs(
     return sorted(signs, key=lambda sign: sign.at)
 
 
+def signs_in(photo: Photo, outline: NDArray[Any], more: Sequence[NDArray[np.uint8]] = ()) -> list[Sign]:
+    """Return :func:`find_signs` of a photo: once for a line, whoever asks, unless other photos join in."""
+    points = np.ascontiguousarray(outline, np.float64)
+    if more:
+        return find_signs(photo.rgb, points, more)
+    return photo.once(("signs", points.tobytes()), lambda: find_signs(photo.rgb, points))
+
+
 def measure(
     photo: Photo,
     marks: Sequence[MarkPlace],
@@ -174,7 +182,7 @@ def measure(
             region=region,
         )
     region = Region.from_arrays([np.asarray(line.polygon) for line in lines])
-    found = _distinct([s for line in lines for s in signs_of(photo.rgb, line, more)])
+    found = _distinct([s for line in lines for s in signs_of(photo, line, more)])
     relevant = [s for s in found if max(s.shares["registered"], s.shares["trademark"]) * s.presence > 0.15]
     pictures = (photo.rgb, *more)
     if relevant:
@@ -187,9 +195,9 @@ def measure(
     return _unsigned(lines, found, region, second)
 
 
-def signs_of(rgb: NDArray[np.uint8], line: TextLine, more: Sequence[NDArray[np.uint8]] = ()) -> list[Sign]:
+def signs_of(photo: Photo, line: TextLine, more: Sequence[NDArray[np.uint8]] = ()) -> list[Sign]:
     """Return the signs along a line that was read; a last TM in the reading backs a trademark sign there."""
-    signs = find_signs(rgb, np.asarray(line.polygon), more)
+    signs = signs_in(photo, np.asarray(line.polygon), more)
     if not ends_like_trademark(line.text):
         return signs
     return [

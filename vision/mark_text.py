@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from vision import mark_map, mark_reader
 from vision.locate.places import MarkPlace
 from vision.mark_print import strokes_of
-from vision.mark_symbol import CHARACTERS, Sign, find_signs, section
+from vision.mark_symbol import CHARACTERS, Sign, section, signs_in
 from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OcrLine, Outcome, guarded, straightened
 from vision.photo import Photo
 from vision.relief import (
@@ -385,7 +385,7 @@ def _read(
     readings: list[_Reading] = []
     for box in boxes:
         others = [other for other in boxes if other is not box]
-        readings.append(_read_box(box, others, _views_of(photo, box, more, height), engine))
+        readings.append(_read_box(photo, box, others, _views_of(photo, box, more, height), engine))
     for reading in readings:
         reading.goes_on = _goes_on(photo, reading.box, [o for o in boxes if o is not reading.box])
     direction = _common_direction(readings)
@@ -396,7 +396,7 @@ def _read(
             turned = reading.box.turned()
             others = [other for other in boxes if other is not reading.box]
             close = _views_of(photo, turned, more, height)
-            readings[index] = _read_box(turned, others, close, engine, turn=False)
+            readings[index] = _read_box(photo, turned, others, close, engine, turn=False)
     return [r for r in readings if float(r.box.along @ direction) > 0.5 or r.agreement > 0.8]
 
 
@@ -436,7 +436,12 @@ def _views_of(
 
 
 def _read_box(
-    box: _Box, others: Sequence[_Box], close: _Close, engine: GuardedEngine, turn: bool = True
+    photo: Photo,
+    box: _Box,
+    others: Sequence[_Box],
+    close: _Close,
+    engine: GuardedEngine,
+    turn: bool = True,
 ) -> _Reading:
     first = close.plain
     ends = [box, box.turned()] if turn else [box]
@@ -449,7 +454,7 @@ def _read_box(
     best = int(np.argmax(weights))
     runner_up = sorted(weights)[-2] / max(weights[best], 1e-6) if len(weights) > 1 else 0.0
     chosen, lines = _lengthened(ends[best], groups[best], others, close, engine)
-    found = find_signs(close.pictures[0], chosen.polygon)
+    found = signs_in(photo, chosen.polygon)
     reading = _Reading(
         chosen,
         lines + _recognize(_looks(close, chosen, lines), engine),

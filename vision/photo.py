@@ -124,7 +124,7 @@ class Photo:
     file
         The name the photo goes by; not a path.
     memo
-        Where :meth:`once` keeps what was found in these pixels; None keeps nothing.
+        What :meth:`once` found in these pixels; it goes when the photo goes.
     """
 
     rgb: NDArray[np.uint8]
@@ -132,7 +132,7 @@ class Photo:
     alpha: NDArray[np.bool_] | None = None
     steps: tuple[str, ...] = ()
     file: str = ""
-    memo: dict[Hashable, Any] | None = field(default=None, repr=False)
+    memo: dict[Hashable, Any] = field(default_factory=dict, repr=False)
 
     @classmethod
     def from_array(cls, rgb: NDArray[Any], file: str = "array") -> Photo:
@@ -163,13 +163,12 @@ class Photo:
         return int(self.rgb.shape[0])
 
     def once(self, key: Hashable, find: Callable[[], _Found]) -> _Found:
-        """Return what ``find`` returns, kept under ``key`` if this photo has a memo.
+        """Return what ``find`` returns, kept under ``key`` as long as the photo is.
 
-        For what depends on these pixels and ``key`` alone: a photo that is looked at again after a person
-        moved one place is not searched anew for all the others.
+        For what depends on these pixels and ``key`` alone: steps that need the same do it once, and a photo
+        that is looked at again after a person moved one place is not searched anew for all the others. What
+        is kept should be small beside the pixels, and must not hold the photo itself.
         """
-        if self.memo is None:
-            return find()
         if key not in self.memo:
             self.memo[key] = find()
         found: _Found = self.memo[key]

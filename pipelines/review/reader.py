@@ -7,7 +7,6 @@ that one moved corner costs one reading. Whatever goes wrong is the answer; a pr
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import faulthandler
 import os
 import signal
@@ -316,7 +315,7 @@ def _photo(source: Source) -> _Kept:
         _kept.move_to_end(source)
         return _kept[source]
     photo = load(files.read_bytes(Path(source.path), source.name), source.name)
-    _kept[source] = _Kept(dataclasses.replace(photo, memo={}))
+    _kept[source] = _Kept(photo)
     while len(_kept) > 1 and (
         len(_kept) > _MOST_PHOTOS
         or sum(k.photo.width * k.photo.height for k in _kept.values()) > _MOST_PIXELS

@@ -16,7 +16,6 @@ import json
 import logging
 import math
 import os
-import weakref
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from importlib import resources
@@ -117,16 +116,11 @@ def heard(name: str, ask: Callable[[], Parts | None]) -> Parts | None:
         return None
 
 
-_seen: weakref.WeakKeyDictionary[Photo, Parts] = weakref.WeakKeyDictionary()
-
-
 def of_photo(photo: Photo) -> Parts | None:
     """Ask about a whole photo, once for all who want to know; None when the network is not available."""
     if _session("parts") is None:
         return None
-    if photo not in _seen:
-        _seen[photo] = photo.once(("network", "parts"), lambda: _of_photo(photo))
-    return _seen[photo]
+    return photo.once(("network", "parts"), lambda: _of_photo(photo))
 
 
 def _of_photo(photo: Photo) -> Parts:
