@@ -36,6 +36,9 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 WORKER_DIED = "worker_died"
+#: Memory that a worker is counted with, in bytes: its peak on photos of 12 MP and a quarter more for larger
+#: ones (row "memory" of tests/bench/speed.py).
+WORKER_BYTES = 1_000_000_000
 #: Seconds after which a worker gives up on one task; none was seen to need a tenth of it. Time in which other
 #: programs had the processor does not count.
 DEADLINE_S = 180.0
@@ -83,6 +86,34 @@ class Workers(Protocol):
         self, work: Work[Item, Result], items: Sequence[Item], done: Callable[[int, Result], None]
     ) -> None:
         """Do all items; ``done`` is told each one's place and result as soon as it is there, in any order."""
+
+
+def room() -> int:
+    """Return how many workers this machine has room for: one a usable core, fewer where memory is short."""
+    free = _free_bytes()
+    return max(1, _cores() if free is None else min(_cores(), free // WORKER_BYTES))
+
+
+def _cores() -> int:
+    """Return how many cores this process may use: by its affinity and by the quota of its container."""
+    count = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    with contextlib.suppress(OSError, ValueError):  # a quota of "max" is none
+        quota, period = map(int, Path("/sys/fs/cgroup/cpu.max").read_text(encoding="ascii").split())
+        count = min(count, max(1, round(quota / period)))
+    return count
+
+
+def _free_bytes() -> int | None:
+    """Return the memory that may still be taken on this machine or in this container, None if unknown."""
+    free: list[int] = []
+    with contextlib.suppress(OSError, ValueError):
+        facts = dict(
+            line.split(":") for line in Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
+        )
+        free.append(1024 * int(facts.get("MemAvailable", "unknown").split()[0]))
+    with contextlib.suppress(OSError, ValueError):  # a limit of "max" is none
+        free.append(int(Path("/sys/fs/cgroup/memory.max").read_text(encoding="ascii")))
+    return min(free, default=None)
 
 
 @contextlib.contextmanager

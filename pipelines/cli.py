@@ -59,6 +59,16 @@ Json = Annotated[
     ),
 ]
 Jobs = Annotated[int, typer.Option("--jobs", min=1, max=256, metavar="N", help="Photos worked on at once.")]
+LotJobs = Annotated[
+    int | None,
+    typer.Option(
+        "--jobs",
+        min=1,
+        max=256,
+        metavar="N",
+        help="Photos worked on at once. Default: one a core, fewer where memory is short.",
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No progress, no remarks.")]
 
 
@@ -180,16 +190,23 @@ def lot(
         ),
     ] = "",
     json_path: Json = None,
-    jobs: Jobs = 1,
+    jobs: LotJobs = None,
     quiet: Quiet = False,
 ) -> None:
     """Rank many dolls: one subfolder a doll, photos named alike, or photos of many dolls."""
 
     def work() -> int:
+        from pipelines import batch
+
         _check_places(folder, out, json_path)
         with _clean_stdout(json_path):
             result = _job("lot")(
-                folder, guide=guide, out=out, jobs=jobs, cluster=cluster, progress=_progress(quiet)
+                folder,
+                guide=guide,
+                out=out,
+                jobs=jobs or batch.room(),
+                cluster=cluster,
+                progress=_progress(quiet),
             )
         return _finish(result, json_path, out, quiet)
 

@@ -235,7 +235,7 @@ def run(
     said = said_of(groups, checked)
     place = out.resolve()
     kept = cache.PhotoCache(place.with_name(f".{place.name}.rakelight-cache"), earlier=[place / CACHE])
-    with _crew(jobs, cluster) as crew:
+    with _crew(min(jobs, sum(len(group.paths) for group in groups)), cluster) as crew:
         photos = Photos(kept, crew, progress)
         seen = photos.see(groups, said)
         records = tuple(one.record for group in seen for one in group)

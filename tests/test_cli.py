@@ -265,6 +265,26 @@ def test_jobs_are_wired(job, photos, tmp_path, command):
     assert options["jobs"] == 2
 
 
+def test_a_lot_takes_as_many_workers_as_there_is_room_for(job, photos, tmp_path, monkeypatch):
+    monkeypatch.setattr(batch, "room", lambda: 5)
+    call("lot", photos, "--out", tmp_path / "out")
+    call("listing", photos, "--out", tmp_path / "out")
+    assert [options["jobs"] for _, options in job.calls] == [5, 1]
+
+
+@pytest.mark.parametrize(
+    ("cores", "free", "expected"), [(8, 64e9, 8), (8, 3.5e9, 3), (2, 0.2e9, 1), (4, None, 4)]
+)
+def test_room_is_a_worker_a_core_unless_memory_says_less(cores, free, expected, monkeypatch):
+    monkeypatch.setattr(batch, "_cores", lambda: cores)
+    monkeypatch.setattr(batch, "_free_bytes", lambda: None if free is None else int(free))
+    assert batch.room() == expected
+
+
+def test_this_machine_has_room():
+    assert 1 <= batch.room() <= (os.cpu_count() or 1)
+
+
 @pytest.mark.parametrize("command", ["listing", "lot", "evidence"])
 def test_jobs_refuse_to_overwrite(job, photos, command):
     before = sorted(photos.iterdir())
