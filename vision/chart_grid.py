@@ -36,8 +36,8 @@ def _squares(rgb: NDArray[np.uint8]) -> list[_Square]:
     found: list[_Square] = []
     lab = cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB)
     red, green, blue = cv2.split(rgb)
-    brightest, darkest = cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue)
-    for channel in (brightest, lab[..., 0], darkest, lab[..., 1], lab[..., 2]):
+    darkest = cv2.min(cv2.min(red, green), blue)
+    for channel in (_brightest(rgb), lab[..., 0], darkest, lab[..., 1], lab[..., 2]):
         for block in (max(short // 40 | 1, 5), max(short // 14 | 1, 5)):
             binary = cv2.adaptiveThreshold(
                 channel, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY, block, -2
@@ -45,16 +45,21 @@ def _squares(rgb: NDArray[np.uint8]) -> list[_Square]:
             binary = cv2.morphologyEx(binary, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
             contours, _ = cv2.findContours(binary, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
             for contour in contours:
-                square = _as_square(np.asarray(contour, np.int32), short)
-                if square is not None:
-                    found.append(square)
+                area = cv2.contourArea(contour)
+                if 30 < area < (0.2 * short) ** 2:  # of many thousand, most are specks
+                    square = _as_square(np.asarray(contour, np.int32), area)
+                    if square is not None:
+                        found.append(square)
     return _distinct(found)
 
 
-def _as_square(contour: NDArray[np.int32], short: int) -> _Square | None:
-    area = cv2.contourArea(contour)
-    if not 30 < area < (0.2 * short) ** 2:
-        return None
+def _brightest(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return (H, W) the largest channel of each pixel."""
+    red, green, blue = cv2.split(rgb)
+    return np.asarray(cv2.max(cv2.max(red, green), blue), np.uint8)
+
+
+def _as_square(contour: NDArray[np.int32], area: float) -> _Square | None:
     quad = cv2.approxPolyDP(contour, 0.1 * cv2.arcLength(contour, True), True)
     if len(quad) != 4 or not cv2.isContourConvex(quad):
         return None
@@ -317,7 +322,7 @@ def _patchy(view: NDArray[np.uint8]) -> Iterator[Array]:
     A chart some 60 to 130 px wide shows so. Foliage, print and toys do as well, so that it is worth a closer
     look and no more.
     """
-    brightest = view.max(axis=2)
+    brightest = _brightest(view)
     closed = cv2.morphologyEx(brightest, cv2.MORPH_CLOSE, np.ones((7, 7), np.uint8))
     lines = (cv2.subtract(closed, brightest) > 12).astype(np.float32)
     half = cv2.resize(view, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)

@@ -238,10 +238,15 @@ def _from_hint(photo: Photo, hint: Region, notes: list[str], told: float | None)
 
 def _inside(photo: Photo, polygons: Sequence[Polygon]) -> NDArray[np.uint8]:
     """Return the (N, 3) pixels inside polygons."""
-    mask = np.zeros(photo.rgb.shape[:2], np.uint8)
-    for polygon in polygons:
-        cv2.fillPoly(mask, [np.round(np.asarray(polygon)).astype(np.int32)], 1)
-    return photo.rgb[mask > 0]
+    outlines = [np.round(np.asarray(polygon)).astype(np.int32) for polygon in polygons]
+    points = np.concatenate(outlines)
+    origin = np.maximum(points.min(axis=0), 0)
+    (x0, y0), (x1, y1) = origin, np.maximum(points.max(axis=0) + 1, 0)
+    cut = photo.rgb[y0:y1, x0:x1]
+    mask = np.zeros(cut.shape[:2], np.uint8)
+    for outline in outlines if mask.size else ():
+        cv2.fillPoly(mask, [outline - origin], 1)
+    return cut[mask > 0]
 
 
 # --- eye white -----------------------------------------------------------------------------------------
@@ -338,12 +343,13 @@ def _guesses(linear: Array, usable: NDArray[np.bool_]) -> list[Array]:
     pixels = linear[usable]
     smooth = cv2.GaussianBlur(linear, (0, 0), 2)
     edges = np.abs(cv2.Sobel(smooth, cv2.CV_64F, 1, 0)) + np.abs(cv2.Sobel(smooth, cv2.CV_64F, 0, 1))
+    steps = edges[usable]
     return [
         pixels.mean(axis=0),
-        np.cbrt(np.sqrt((pixels**6).mean(axis=0))),
+        np.cbrt(np.sqrt(((pixels * pixels * pixels) ** 2).mean(axis=0))),
         np.quantile(smooth[usable], 0.98, axis=0),
-        np.cbrt(np.sqrt((edges[usable] ** 6).mean(axis=0))),
-        edges[usable].mean(axis=0),
+        np.cbrt(np.sqrt(((steps * steps * steps) ** 2).mean(axis=0))),
+        steps.mean(axis=0),
     ]
 
 
