@@ -1,5 +1,6 @@
 """A real browser and a real server for the tests of the review page."""
 
+import contextlib
 import http.client
 import json
 import os
@@ -118,9 +119,9 @@ def _line(process, seconds=60.0):
     raise AssertionError("the server did not say where it is")
 
 
-@pytest.fixture
-def start():
-    """Start servers: ``start(folder)`` with the stub reader, ``start(folder, real=True)`` as users do."""
+@contextlib.contextmanager
+def starting():
+    """Give what starts servers; those that it started end with the context."""
     servers = []
 
     def begin(folder, *, guide="verity", claim="r1", real=False, read_s=None, arguments=()):
@@ -143,6 +144,13 @@ def start():
     yield begin
     for server in servers:
         server.end()
+
+
+@pytest.fixture
+def start():
+    """Start servers: ``start(folder)`` with the stub reader, ``start(folder, real=True)`` as users do."""
+    with starting() as begin:
+        yield begin
 
 
 @pytest.fixture
@@ -184,11 +192,14 @@ def picture(path, width=900, height=700, seed=0):
     return path
 
 
-@pytest.fixture
-def folder(tmp_path):
-    """A doll's folder with a face and soles."""
-    place = tmp_path / "my doll"
+def doll(place):
+    """Make a doll's folder with a face and soles."""
     place.mkdir()
     picture(place / "face.jpg", seed=1)
     picture(place / "soles.jpg", seed=2)
     return place
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return doll(tmp_path / "my doll")

@@ -5,14 +5,21 @@ import urllib.parse
 
 import pytest
 
-from tests.review.conftest import picture
+from tests.review.conftest import doll, picture, starting
 
 
 @pytest.fixture
 def server(start, folder):
-    server = start(folder)
-    server.settled = server.settled
-    return server
+    return start(folder)
+
+
+@pytest.fixture(scope="module")
+def steadfast(tmp_path_factory):
+    """One server for all that is refused: nothing of it may change what the next one meets."""
+    with starting() as begin:
+        server = begin(doll(tmp_path_factory.mktemp("guard") / "my doll")).enter()
+        server.settled()
+        yield server
 
 
 def test_a_link_works_once_and_the_next_one_is_printed(server):
@@ -30,10 +37,9 @@ def test_a_link_works_once_and_the_next_one_is_printed(server):
     assert server.next_address() != path
 
 
-def test_every_answer_says_what_may_be_loaded(server):
-    server.enter()
+def test_every_answer_says_what_may_be_loaded(steadfast):
     for path in ("/", "/static/app.js", "/api/0/state", "/nothing"):
-        _, headers, _ = server.request("GET", path)
+        _, headers, _ = steadfast.request("GET", path)
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy and "unsafe" not in policy and "http" not in policy
         assert headers["x-content-type-options"] == "nosniff"
@@ -43,20 +49,18 @@ def test_every_answer_says_what_may_be_loaded(server):
 @pytest.mark.parametrize(
     "host", ["evil.example", "evil.example:{port}", "127.0.0.1:1", "127.0.0.1:{port}@evil"]
 )
-def test_another_name_for_this_server_is_refused(server, host):
-    server.enter()
-    port = server.base.rsplit(":", 1)[1]
-    assert server.request("GET", "/api/0/state", headers={"Host": host.format(port=port)})[0] == 421
-    assert server.request("GET", "/api/0/state", headers={"Host": f"localhost:{port}"})[0] == 200
+def test_another_name_for_this_server_is_refused(steadfast, host):
+    port = steadfast.base.rsplit(":", 1)[1]
+    assert steadfast.request("GET", "/api/0/state", headers={"Host": host.format(port=port)})[0] == 421
+    assert steadfast.request("GET", "/api/0/state", headers={"Host": f"localhost:{port}"})[0] == 200
 
 
 @pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1:1", ""])
-def test_a_step_from_another_page_is_refused(server, origin):
-    server.enter()
+def test_a_step_from_another_page_is_refused(steadfast, origin):
     body = json.dumps({"revision": 1, "action": {"do": "claim", "name": "r2"}})
-    assert server.request("POST", "/api/0/do", body, {"Origin": origin})[0] == 403
-    assert server.request("POST", "/api/0/do", body, {"Sec-Fetch-Site": "cross-site"})[0] == 403
-    assert server.state()["claim"] == "r1"
+    assert steadfast.request("POST", "/api/0/do", body, {"Origin": origin})[0] == 403
+    assert steadfast.request("POST", "/api/0/do", body, {"Sec-Fetch-Site": "cross-site"})[0] == 403
+    assert steadfast.state()["claim"] == "r1"
 
 
 @pytest.mark.parametrize(
@@ -74,9 +78,8 @@ def test_a_step_from_another_page_is_refused(server, origin):
         "/api/0/photos/none/tile/0/0/0",
     ],
 )
-def test_no_path_leads_out_of_the_folder(server, path):
-    server.enter()
-    status, _, body = server.request("GET", path)
+def test_no_path_leads_out_of_the_folder(steadfast, path):
+    status, _, body = steadfast.request("GET", path)
     assert status == 404
     assert b"import" not in body and b"root:" not in body
 
@@ -121,19 +124,17 @@ def test_what_is_dropped_stays_in_the_folder(server, folder, tmp_path, name, kep
 @pytest.mark.parametrize(
     "data", [b"", b"GIF89a", b"<svg xmlns='http://www.w3.org/2000/svg'/>", b"\xff\xd8\xff" * 99]
 )
-def test_what_is_no_photo_is_refused_and_gone(server, folder, data):
-    server.enter()
-    before = sorted(p.name for p in folder.iterdir() if not p.name.startswith("."))
-    status, _, body = server.request("POST", "/api/0/photos", data, {"X-Name": "x.jpg"})
+def test_what_is_no_photo_is_refused_and_gone(steadfast, data):
+    before = sorted(p.name for p in steadfast.folder.iterdir() if not p.name.startswith("."))
+    status, _, body = steadfast.request("POST", "/api/0/photos", data, {"X-Name": "x.jpg"})
     assert status == 422 and "x.jpg" in json.loads(body)["error"]
-    assert sorted(p.name for p in folder.iterdir() if not p.name.startswith(".")) == before
-    assert not list((folder / ".rakelight-review" / "incoming").iterdir())
+    assert sorted(p.name for p in steadfast.folder.iterdir() if not p.name.startswith(".")) == before
+    assert not list((steadfast.folder / ".rakelight-review" / "incoming").iterdir())
 
 
-def test_a_file_that_is_too_large_is_refused_before_it_is_sent(server):
-    server.enter()
+def test_a_file_that_is_too_large_is_refused_before_it_is_sent(steadfast):
     headers = {"X-Name": "x.jpg", "Content-Length": "400000000"}
-    status, _, body = server.request("POST", "/api/0/photos", b"", headers)
+    status, _, body = steadfast.request("POST", "/api/0/photos", b"", headers)
     assert status == 400 and "300 MB" in json.loads(body)["error"]
 
 
@@ -155,18 +156,17 @@ def test_a_file_that_is_too_large_is_refused_before_it_is_sent(server):
         b'{"revision": 1, "action": {"do": "redo"}}',
     ],
 )
-def test_steps_that_make_no_sense_change_nothing(server, folder, body):
-    server.enter().settled()
-    before = server.state()
-    status, _, answer = server.request("POST", "/api/0/do", body)
+def test_steps_that_make_no_sense_change_nothing(steadfast, body):
+    before = steadfast.state()
+    status, _, answer = steadfast.request("POST", "/api/0/do", body)
     assert status in (400, 409, 422) and json.loads(answer)["error"]
-    after = server.state()
+    after = steadfast.state()
     assert (after["revision"], after["claim"], after["hands"]) == (
         before["revision"],
         before["claim"],
         before["hands"],
     )
-    assert not (folder / "findings.toml").exists() and not (folder / "regions.toml").exists()
+    assert not any((steadfast.folder / name).exists() for name in ("findings.toml", "regions.toml"))
 
 
 def test_disk_full_is_said_and_nothing_is_lost(server, folder, monkeypatch):
