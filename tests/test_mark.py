@@ -8,8 +8,9 @@ import pytest
 
 from tests import drawn_marks
 from tests.plugins import faulty_engines
-from vision import mark_text, relief
+from vision import mark_map, mark_reader, mark_text, relief
 from vision.locate.mark import find_marks
+from vision.mark_symbol import Sign
 from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OcrLine, RapidEngine, guarded
 from vision.photo import Photo, load
 from vision.traits import Reason
@@ -213,6 +214,41 @@ def test_confidence_is_agreement_not_the_engines_word():
     mask, _ = drawn_marks.lettering(["VERITY"])
     record = mark_text.measure(photo_of(mask), [], Fickle())
     assert max((line.confidence for line in record.text or ()), default=0.0) < 0.3
+
+
+class Halved(Fickle):
+    """Reads a whole line with doubt and the end of it with none."""
+
+    def recognize(self, strips):
+        whole = ("FHTEMTED", "PA7ENIEB", "RATCNTFD", "PN1ENLED")
+        return [
+            OcrLine("ENTED", 0.95) if strip.shape[1] < 5.5 * strip.shape[0] else OcrLine(whole[i % 4], 0.7)
+            for i, strip in enumerate(strips)
+        ]
+
+
+@pytest.mark.parametrize(("width_px", "reads"), [(170, "PATENTED"), (60, "©ATENTED")])
+def test_a_shadow_taken_for_a_sign_costs_no_letters(monkeypatch, width_px, reads):
+    """A dealer must not read © where the mold says PAT; a sign that takes one letter's place is one."""
+    size = (300, 800)
+    at = 0.5 * width_px / (0.6 * size[1])
+    sign = Sign("copyright", {"copyright": 1.0}, 1.0, 1.0, at, width_px / 1.1, (200.0, 150.0))
+    monkeypatch.setattr(mark_text, "signs_in", lambda *_: [sign])
+    monkeypatch.setattr(mark_reader, "available", lambda: False)
+    monkeypatch.setattr(mark_map, "available", lambda: False)
+    engine = Halved()
+    if reads.startswith("©"):
+        monkeypatch.setattr(engine, "recognize", lambda strips: [OcrLine("ATENTED", 0.95)] * len(strips))
+    blank = Photo.from_array(np.full((*size, 3), 180, np.uint8))
+    record = mark_text.measure(blank, [], engine)
+    assert [line.text for line in record.text or ()] == [reads]
+
+
+@pytest.mark.parametrize(("own", "swallowed"), [("OSTREL", True), ("©STREL", False)])
+def test_a_letter_is_given_up_for_a_sign_only_where_our_reader_sees_one(own, swallowed):
+    whole, around = reading_of(("OSTREL", 0.9)), reading_of(("STREL", 0.9))
+    whole.own, around.text = [OcrLine(own, 0.9)], "©STREL"
+    assert mark_text._swallows(around, whole) is swallowed
 
 
 # --- agreement -----------------------------------------------------------------------------------------

@@ -32,6 +32,8 @@ _MODEL = "models/mark_map.onnx"
 _STRIDE = 4
 #: Share of a core from which a spot belongs to a line.
 _CORE = 0.3
+#: Points looked at along a line, and the share of them that must show letters before its height is stated.
+_SAMPLES, _LEAST_LETTERED = 48, 0.25
 #: Height of a line's outline in capitals over that of the grown core.
 _ROOM = 1.2
 
@@ -85,6 +87,26 @@ class TextMap:
         rows, columns = self.core.shape
         inside = (cells >= 0).all(axis=1) & (cells[:, 0] < columns) & (cells[:, 1] < rows)
         return float(self.core[cells[inside, 1], cells[inside, 0]].sum() / max(len(points), 1))
+
+    def letter_along(self, outline: NDArray[np.float64]) -> float | None:
+        """Return the height of capitals along a line in the picture's pixels; None where no letters show.
+
+        Parameters
+        ----------
+        outline
+            (2 k, 2): the upper edge of the line, then the lower edge back, in the picture's pixels.
+        """
+        half = len(outline) // 2
+        middle = 0.5 * (outline[:half] + outline[half:][::-1])
+        at = np.linspace(0, half - 1, _SAMPLES)
+        points = np.stack([np.interp(at, np.arange(half), middle[:, i]) for i in (0, 1)], axis=1)
+        columns, rows = np.clip(
+            np.floor(points * self.scale).astype(int), 0, np.array(self.core.shape)[::-1] - 1
+        ).T
+        lettered = self.core[rows, columns] > _CORE
+        if lettered.mean() < _LEAST_LETTERED:
+            return None
+        return float(np.median(self.letter_px[rows, columns][lettered]))
 
     def lines(self) -> list[Line]:
         """Return the lines of lettering in the map, the longest and surest first."""

@@ -23,7 +23,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision import mark_reader
+from vision import mark_map, mark_reader
 from vision.locate.places import MarkPlace
 from vision.network import open_own
 from vision.ocr import straightened
@@ -54,8 +54,11 @@ _FOUND = 0.12
 _FAINTEST = 0.25
 #: Share of our reader's looks that must see a sign of that form, and what they leave of the doubt.
 _SECONDED, _DOUBT_LEFT = 0.8, 0.35
-#: How far beyond both ends of a line our reader looks for a sign, in letter heights.
-_SECOND_REACH = 0.8
+#: How far beyond both ends of a line our reader looks for a sign, in letter heights: an outline may end
+#: before the sign, which stands up to half a letter away and is a letter wide.
+_SECOND_REACH = 1.4
+#: How far the height of letters may be from what a line's outline suggests.
+_MOST_RESIZED = 1.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +110,10 @@ _NO_SECOND = Second()
 
 
 def find_signs(
-    rgb: NDArray[np.uint8], outline: NDArray[Any], more: Sequence[NDArray[np.uint8]] = ()
+    rgb: NDArray[np.uint8],
+    outline: NDArray[Any],
+    more: Sequence[NDArray[np.uint8]] = (),
+    letter_px: float | None = None,
 ) -> list[Sign]:
     """Return the signs along one line of text, first to last.
 
@@ -119,12 +125,14 @@ def find_signs(
         (2 k, 2) points in the picture's pixels: the upper edge of the line as read, then the lower edge back.
     more
         Other photos of the same place under other lights, pixel on pixel.
+    letter_px
+        Height of its capitals, if known better than from the outline: a raised TM makes outlines taller.
 
     Returns
     -------
     Signs whose presence is above a low bar; empty when the line is too short or flat to tell.
     """
-    band, run = _band(np.asarray(outline, np.float64).reshape(-1, 2))
+    band, run = _band(np.asarray(outline, np.float64).reshape(-1, 2), letter_px)
     height = float(np.median(np.linalg.norm(band[: len(band) // 2] - band[len(band) // 2 :][::-1], axis=1)))
     if height < 12:
         return []
@@ -141,9 +149,12 @@ def find_signs(
 def signs_in(photo: Photo, outline: NDArray[Any], more: Sequence[NDArray[np.uint8]] = ()) -> list[Sign]:
     """Return :func:`find_signs` of a photo: once for a line, whoever asks, unless other photos join in."""
     points = np.ascontiguousarray(outline, np.float64)
-    if more:
-        return find_signs(photo.rgb, points, more)
-    return photo.once(("signs", points.tobytes()), lambda: find_signs(photo.rgb, points))
+
+    def find() -> list[Sign]:
+        letter_px = mark_map.of_photo(photo).letter_along(points) if mark_map.available() else None
+        return find_signs(photo.rgb, points, more, letter_px)
+
+    return find() if more else photo.once(("signs", points.tobytes()), find)
 
 
 def measure(
@@ -352,7 +363,9 @@ def _unsigned(
 # --- looking -----------------------------------------------------------------------------------------
 
 
-def _band(outline: NDArray[np.float64]) -> tuple[NDArray[np.float64], tuple[float, float]]:
+def _band(
+    outline: NDArray[np.float64], letter_px: float | None = None
+) -> tuple[NDArray[np.float64], tuple[float, float]]:
     """Widen a line's outline to the strip the network wants.
 
     Returns the (2 k, 2) band, and where the line's own first and last character lie in it (0–1).
@@ -361,6 +374,11 @@ def _band(outline: NDArray[np.float64]) -> tuple[NDArray[np.float64], tuple[floa
     upper, lower = outline[:half], outline[half:][::-1]
     middle, across = 0.5 * (upper + lower), 0.5 * (upper - lower)
     height = float(np.median(2 * np.linalg.norm(across, axis=1)))
+    if letter_px is not None:
+        # Far from the outline's own height, it is that of other letters.
+        factor = letter_px / (CAPITAL_SHARE * height)
+        if 1 / _MOST_RESIZED < factor < _MOST_RESIZED:
+            across, height = factor * across, factor * height
     reach = 1.3 * height
     first = middle[0] - middle[1]
     last = middle[-1] - middle[-2]

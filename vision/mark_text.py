@@ -465,7 +465,7 @@ def _read_box(
     if signs:
         around = _read_around(chosen, signs, close, engine)
         # A shadow taken for a sign costs letters; a true one costs none, and its letter-like readings go.
-        if _weight_read(around) >= _weight_read(reading):
+        if _weight_read(around) >= _weight_read(reading) and not _swallows(around, reading):
             reading = around
             found = []
     if any(sign.kind == "trademark" and sign.at > 0.6 for sign in found):
@@ -478,6 +478,19 @@ def _weight_read(reading: _Reading) -> float:
     """How much a reading says and how well it is agreed on; a sign counts as one letter."""
     signs = sum(c in CHARACTERS.values() for c in reading.text)
     return len(_solid(reading.text)) * reading.agreement + signs
+
+
+def _swallows(around: _Reading, whole: _Reading) -> bool:
+    """Whether a reading around signs takes letters for signs, however well the rest of it is agreed on.
+
+    A ringed letter may be read as one letter or figure, TM as two; where more are missing, or our own reader
+    sees no sign in any look at the line, they were letters.
+    """
+    missing = len(_solid(whole.text)) - len(_solid(around.text))
+    signs = [c for c in around.text if c in CHARACTERS.values()]
+    if whole.own and not any(c in _SIGNS for line in whole.own for c in line.text):
+        return missing > 0
+    return missing > sum(2 if c == CHARACTERS["trademark"] else 1 for c in signs)
 
 
 def _lengthened(
