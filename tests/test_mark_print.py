@@ -8,7 +8,7 @@ import pytest
 
 from tests import drawn_marks
 from vision.color import linear_to_srgb
-from vision.mark_print import strokes_of
+from vision.mark_print import Strokes, strokes_of
 from vision.mark_reader import with_room
 
 VINYL, CARD, PAPER = (0.62, 0.36, 0.25), (0.85, 0.85, 0.84), (0.55, 0.42, 0.28)
@@ -75,6 +75,15 @@ def test_a_low_lamp_in_a_dark_room_makes_black_shadows_but_no_ink():
     strokes = strokes_of(coded(linear), outline)
     assert strokes.darker > 1.0
     assert not strokes.printed
+
+
+@pytest.mark.parametrize(
+    ("darker", "brighter", "ink"),
+    [(1.2, 0.45, False), (1.2, 0.05, True), (2.4, 0.45, True), (0.1, 1.2, True)],
+)
+def test_edges_as_bright_as_a_lamp_makes_them_explain_a_shadow_as_deep(darker, brighter, ink):
+    """A molded line in long shadows must not be lost as print, nor ink be let pass for a glint beside it."""
+    assert Strokes(darker, brighter, tint=0.15).printed is ink
 
 
 def test_dirt_in_incised_letters_is_no_ink():

@@ -6,8 +6,9 @@ without this: a ruler, a box, a card or a penned price in the picture read as th
 
 Two bounds come from how light falls, not from samples. A groove as wide as it is deep still sees half of the
 light that its surroundings see (the view factor of a square groove's floor is √2 − 1 ≈ 0.41, and its walls
-pass some on), so that relief without bright edges is darker by a factor of two at most. And light changes in
-strength across relief much more than in color.
+pass some on), so that relief without bright edges is darker by a factor of two at most. Bright edges show a
+lamp at the side, whose share of the light a cast shadow takes away as well. And light changes in strength
+across relief much more than in color.
 """
 
 from __future__ import annotations
@@ -32,6 +33,9 @@ _DARKEST = np.float32(0.02)
 _REACH_PX = 48
 #: Logarithm of the darkening that a groove can make without a bright edge.
 _GROOVE = math.log(2.0)
+#: Light on an edge that faces the lamp over that on the ground, for a lamp 30° high; and what light is left
+#: in the deepest shadow.
+_STEEPEST, _LEAST_LIGHT = 2.0, 0.25
 #: Change of log red/green and blue/green that goes as far as :data:`_GROOVE` in telling ink.
 _TINT = 0.5
 #: Sum of both, each over its bound, beyond which letters have a color of their own.
@@ -60,7 +64,12 @@ class Strokes:
     @property
     def own_color(self) -> float:
         """How far beyond what relief of one color shows: about 1 or less for molded letters."""
-        return abs(self.darker - self.brighter) / _GROOVE + self.tint / _TINT
+        bound = _GROOVE
+        if self.darker > self.brighter:
+            # A lamp that makes edges brighter by a share gives the ground that share of its light or more.
+            shadow = -math.log(max(_LEAST_LIGHT, 1 - (math.exp(self.brighter) - 1) / (_STEEPEST - 1)))
+            bound += max(0.0, shadow - self.brighter)
+        return abs(self.darker - self.brighter) / bound + self.tint / _TINT
 
     @property
     def printed(self) -> bool:
