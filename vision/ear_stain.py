@@ -53,10 +53,10 @@ class Ear:
 
     ``window`` is where the ear may be, ``bare`` plain skin there, ``skin`` skin beyond the face's own outline
     (the ear), ``stain`` stained skin, ``doubtful`` green that is no clear stain; ``green`` (H, W) is how much
-    greener than skin a pixel is, ``lab_a`` its CIELAB a* against the white of the eyes; ``sides`` is the
-    share of directions in which skin lies beside the stain, and ``elsewhere`` the area of its color in the
-    rest of the view ÷ its own. ``marked`` is how surely a network sees a stain there, or anywhere on the ear
-    where none was found (0–1; None where no network looked).
+    greener than skin a pixel is, ``lab_a`` (N,) the stain's CIELAB a* against the white of the eyes;
+    ``sides`` is the share of directions in which skin lies beside the stain, and ``elsewhere`` the area of
+    its color in the rest of the view ÷ its own. ``marked`` is how surely a network sees a stain there, or
+    anywhere on the ear where none was found (0–1; None where no network looked).
     """
 
     window: Mask
@@ -81,9 +81,18 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> list[TraitRecord
     give no record.
     """
     reading = read_face(photo, face)
-    return [
-        _measure_ear(reading, outline, cal).replace(part=part) for part, outline in _in_photo(face).items()
-    ]
+    ears = _in_photo(face)
+    withheld = refuse(reading, TRAIT, METHOD)
+    if withheld is None and face.width < LEAST_FACE_PX:
+        withheld = _withheld(
+            Reason.TOO_SMALL, f"The face is only {face.width:.0f} px wide; send a closer photo."
+        )
+    if withheld is not None:
+        return [withheld.replace(part=part) for part in ears]
+    if not ears:
+        return []
+    colors = _colors(reading)
+    return [_measure_ear(reading, colors, outline, cal).replace(part=part) for part, outline in ears.items()]
 
 
 def _in_photo(face: FacePlace) -> dict[str, Polygon]:
@@ -97,28 +106,34 @@ def _in_photo(face: FacePlace) -> dict[str, Polygon]:
     return {"left_ear" if x < middle else "right_ear": ear for x, ear in zip(across, ears, strict=True)}
 
 
-def _measure_ear(reading: FaceReading, outline: Polygon, cal: Calibration) -> TraitRecord:
-    refused = refuse(reading, TRAIT, METHOD)
-    if refused is not None:
-        return refused
-    view = reading.view
-    if view.face.width < LEAST_FACE_PX:
-        return _withheld(
-            Reason.TOO_SMALL, f"The face is only {view.face.width:.0f} px wide; send a closer photo."
-        )
-    ear = _look(reading, outline, cal)
-    if np.count_nonzero(ear.skin) < LEAST_EAR * view.unit**2:
+@dataclass(frozen=True)
+class _Colors:
+    """Colors of a whole view, (H, W): linear RGB with noise taken down, and how it compares with skin."""
+
+    linear: Array
+    light: Array
+    warmth: Array
+    green: Array
+
+
+def _colors(reading: FaceReading) -> _Colors:
+    assert reading.skin is not None
+    linear = blurred(reading.view.linear, max(0.8, 0.004 * reading.view.unit))
+    return _Colors(linear, *relative(linear, reading.skin))
+
+
+def _measure_ear(reading: FaceReading, colors: _Colors, outline: Polygon, cal: Calibration) -> TraitRecord:
+    ear = _look(reading, colors, outline, cal)
+    if np.count_nonzero(ear.skin) < LEAST_EAR * reading.view.unit**2:
         return _withheld(Reason.OCCLUDED, "This ear is hidden by hair or hands, or turned away.")
     return _record(reading, ear)
 
 
-def _look(reading: FaceReading, outline: Polygon, cal: Calibration) -> Ear:
+def _look(reading: FaceReading, colors: _Colors, outline: Polygon, cal: Calibration) -> Ear:
     """Part the pixels at one ear into bare skin, stain, and green that may be either."""
-    assert reading.skin is not None
     view = reading.view
     window = view.mask(outline)
-    linear = blurred(view.linear, max(0.8, 0.004 * view.unit))
-    light, warmth, green = relative(linear, reading.skin)
+    light, warmth, green = colors.light, colors.warmth, colors.green
     bare = window & (np.abs(warmth) < 0.30) & (np.abs(green) < 0.16) & (light > -1.1) & (light < 0.5)
     greener = view.valid & (green > GREENER) & (warmth < 0.15) & (light > -2.2) & (light < 0.15)
     kernel = np.ones((3, 3), np.uint8)
@@ -129,7 +144,7 @@ def _look(reading: FaceReading, outline: Polygon, cal: Calibration) -> Ear:
         bare &= hair < 0.5
         soft &= hair < 0.5
     stain, sides = _stain_mask(greener, soft, window, view.unit)
-    lab = lab_of(linear, eye_calibration(reading.eyes, cal))
+    lab = lab_of(colors.linear[stain], eye_calibration(reading.eyes, cal))
     # A stain counts as seen skin: a small ear may be stained all over.
     skin = _largest_with(bare | stain, window) & ~_face_oval(view)
     return Ear(
@@ -264,7 +279,7 @@ def _p_stained(ear: Ear, unit: float) -> float:
     strong = float(np.clip((depth - 0.35) / max(0.4, 5 * unrest), 0, 1))
     big = float(np.clip(np.count_nonzero(ear.stain) / unit**2 / 0.005, 0, 1))
     held = float(np.clip((ear.sides - 0.25) / 0.3, 0, 1))
-    leaning = float(np.clip((2 - np.quantile(ear.lab_a[ear.stain], 0.1)) / 6, 0, 1))
+    leaning = float(np.clip((2 - np.quantile(ear.lab_a, 0.1)) / 6, 0, 1))
     apart = float(np.clip((8 - ear.elsewhere) / 5, 0, 1))
     # Little skin beside it that is no part of the face, and it may be anything behind the cheek.
     beside = np.count_nonzero(ear.skin & ~ear.stain) / unit**2 / (0.5 * WHOLE_EAR)

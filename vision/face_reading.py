@@ -9,6 +9,7 @@ than fair skin, pink at the corners, and small.
 
 from __future__ import annotations
 
+import functools
 import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -69,6 +70,13 @@ class FaceReading:
             return None
         height, width = self.view.rgb.shape[:2]
         return np.asarray(self.parts.on(self.view.to_view, (height, width), *names), np.float64)
+
+    @functools.cached_property
+    def no_photo_of_color(self) -> str:
+        """``"monochrome"``, ``"drawing"``, or ``""`` for a photo with colors."""
+        if is_monochrome(self.view):
+            return "monochrome"
+        return "drawing" if is_drawing(self.view) else ""
 
     @property
     def eyes(self) -> list[EyePaint]:
@@ -139,11 +147,11 @@ def refuse(reading: FaceReading, trait: str, method: str) -> TraitRecord | None:
     """Return the record to give when this face must not be measured as a doll's, else None."""
     region = None
     p = reading.likeness.probability
-    if is_monochrome(reading.view):
+    if reading.no_photo_of_color == "monochrome":
         return TraitRecord.withheld(
             trait, Reason.MONOCHROME, method, "The photo has no color; send a color photo.", region=region
         )
-    if is_drawing(reading.view):
+    if reading.no_photo_of_color == "drawing":
         return TraitRecord.withheld(
             trait, Reason.NOT_A_DOLL, method,
             "The skin of this face has one even color without any shade: a drawing, not a photo of a doll.",
