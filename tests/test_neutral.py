@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
 
 from tests.bench import charts
 from tests.drawn_colors import Camera, cast, chart_face, ground, put
-from vision import neutral
+from vision import card, card_outline, neutral
 from vision.chart import MAX_RESIDUAL_MEAN, reference_linear
 from vision.color import delta_e_2000, lab_to_linear, linear_to_lab, read_color, srgb_to_linear
 from vision.locate.places import FacePlace
@@ -258,6 +259,37 @@ def test_grout_of_the_cards_color_does_not_hide_it(rng):
     calibration = neutral.estimate(Camera(truth).shoot(scene, rng))
     assert calibration.method == "grey_card"
     assert _off(calibration, truth) < 0.05
+
+
+def test_smooth_card_without_a_grain_of_noise_is_found(rng):
+    """A phone's noise reduction and JPEG leave a small card in one single color."""
+    truth = cast(4600, 5200)
+    scene = ground(rng)
+    put(scene, np.full((200, 270, 3), 0.18), (420, 330), 80, 17)
+    calibration = neutral.estimate(Camera(truth, noise=0.0, quality=80).shoot(scene, rng))
+    assert calibration.method == "grey_card"
+    assert _off(calibration, truth) < 0.05
+
+
+def test_sharp_edge_of_a_shadow_on_a_card_is_no_weave(rng):
+    scene = ground(rng)
+    face = np.full((200, 270, 3), 0.18)
+    face *= (1 - 0.5 / (1 + np.exp(-(np.arange(270) - 150) / 4)))[None, :, None]
+    corners = put(scene, face, (420, 330), 90, 17, light=0.6)
+    assert not card._textured(Camera().shoot(scene, rng).rgb, corners)
+
+
+def test_small_card_among_many_wider_smooth_things_is_outlined(rng):
+    scene = np.full((900, 900, 3), 0.3)
+    for x in range(45, 900, 62):
+        for y in range(45, 900, 62):
+            color = rng.uniform(0.1, 0.5) * np.exp(0.1 * rng.normal(size=3))
+            if np.hypot(x - 450, y - 450) > 85:
+                cv2.circle(scene, (x, y), 27, color.tolist(), -1)
+    corners = put(scene, np.full((200, 270, 3), 0.12), (450, 450), 62, 17)
+    view = Camera().shoot(scene, rng).rgb
+    (found,) = card_outline.quads(view, np.ones(view.shape[:2], bool))
+    assert np.hypot(*(found[:, None] - corners).transpose(2, 0, 1)).min(axis=0).max() < 3
 
 
 def test_panel_of_a_screenshot_is_no_card(rng):

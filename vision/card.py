@@ -28,6 +28,9 @@ _LEAST_PX, _LEAST_SHARE = 28.0, 0.035
 # A card's color fills at most so many times its own area elsewhere in the picture.
 _MOST_ALIKE = 4.0
 
+# Sides within this of upright may be a screenshot's; structure fainter than this may be noise.
+_UPRIGHT_DEG, _LEAST_TEXTURE = 1.5, 0.03
+
 _VIEW = 900
 _FACE = 48
 
@@ -250,7 +253,15 @@ def _read_face(rgb: NDArray[np.uint8], corners: Array) -> tuple[CardReading | No
 
 
 def _drawn(rgb: NDArray[np.uint8], corners: Array) -> bool:
-    """Tell whether nearly all pixels are the very same: a panel of a screenshot, not a thing photographed."""
+    """Tell whether nearly all pixels are the very same between upright sides: a panel of a screenshot.
+
+    JPEG makes a smooth card in a photo as even as that, too, but hands lay it straight to a degree too seldom
+    to be worth a screenshot's panel.
+    """
+    edges = np.roll(corners, -1, axis=0) - corners
+    turns = np.degrees(np.arctan2(edges[:, 1], edges[:, 0]))
+    if np.abs((turns + 45) % 90 - 45).max() > _UPRIGHT_DEG:
+        return False
     middle = corners.mean(axis=0)
     mask = np.zeros(rgb.shape[:2], np.uint8)
     cv2.fillConvexPoly(mask, np.round(middle + 0.7 * (corners - middle)).astype(np.int32), 1)
@@ -262,7 +273,10 @@ def _drawn(rgb: NDArray[np.uint8], corners: Array) -> bool:
 
 
 def _textured(rgb: NDArray[np.uint8], corners: Array) -> bool:
-    """Tell whether there is structure in full pixels: sensor noise has no memory beyond a pixel or two."""
+    """Tell whether there is structure in full pixels: sensor noise has no memory beyond a pixel or two.
+
+    A weave or print is nearly everywhere; the edge of a shadow crosses less than half of the blocks.
+    """
     sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
     width, height = int((sides[0] + sides[2]) / 2), int((sides[1] + sides[3]) / 2)
     goal = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float32)
@@ -274,9 +288,11 @@ def _textured(rgb: NDArray[np.uint8], corners: Array) -> bool:
     patch = cv2.warpPerspective(rgb, matrix, (n, n), flags=cv2.INTER_LINEAR)
     log = np.log(np.maximum(srgb_to_linear(np.asarray(patch, np.uint8)).mean(axis=2), 1e-3))
     detail = log - cv2.GaussianBlur(log, (0, 0), max(3.0, n / 12))
-    spread = float(detail.std())
-    if spread < 0.03:
+    side = n // 4
+    blocks = detail[: 4 * side, : 4 * side].reshape(4, side, 4, side)
+    if float(np.median(blocks.std(axis=(1, 3)))) < _LEAST_TEXTURE:
         return False
+    spread = float(detail.std())
     power = np.abs(np.fft.fft2(detail)) ** 2
     memory = np.fft.ifft2(power).real
     memory /= memory[0, 0]

@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 _RAYS = 96
-_MOST_SEEDS = 150
+#: One ray in so many is tried first: most smooth areas are open to one side, which a few rays show.
+_FIRST = 4
+_MOST_SEEDS = 300
 #: Smallest half-width of a card, as a share of the long side of the view.
 _LEAST_REACH = 0.012
 
@@ -80,18 +82,21 @@ def _seeds(slope: NDArray[np.float32], wanted: NDArray[np.bool_]) -> list[tuple[
         reach = cv2.distanceTransform(1 - edge, cv2.DIST_L2, 5)
         peak = wanted & (reach >= cv2.dilate(reach, np.ones((9, 9), np.uint8))) & (reach >= least)
         found += [(float(reach[y, x]), int(x), int(y)) for y, x in np.argwhere(peak)]
-    kept: list[tuple[float, int, int]] = []
-    for reach_here, x, y in sorted(found, reverse=True):
-        if all(np.hypot(x - a, y - b) > 0.5 * reach_here for _, a, b in kept):
-            kept.append((reach_here, x, y))
-        if len(kept) == _MOST_SEEDS:
-            break
-    return [(reach_here, (x, y)) for reach_here, x, y in kept]
+    spots = np.array(sorted(found, reverse=True)).reshape(-1, 3)
+    kept: list[tuple[float, tuple[int, int]]] = []
+    while len(spots) and len(kept) < _MOST_SEEDS:
+        reach_here, x, y = spots[0]
+        kept.append((float(reach_here), (int(x), int(y))))
+        spots = spots[np.hypot(spots[:, 1] - x, spots[:, 2] - y) > 0.5 * spots[:, 0]]
+    return kept
 
 
 def _around(lab: NDArray[np.float32], seed: tuple[int, int], reach: float) -> Array | None:
     """Return the corners of the four straight edges around a point, or None."""
-    points = _stops(lab, seed, reach)
+    few = _RAYS // _FIRST
+    if len(_stops(lab, seed, reach, few)) < 0.7 * few:
+        return None
+    points = _stops(lab, seed, reach, _RAYS)
     if len(points) < 0.8 * _RAYS:
         return None
     lines, explained = _four_lines(points)
@@ -105,19 +110,19 @@ def _around(lab: NDArray[np.float32], seed: tuple[int, int], reach: float) -> Ar
     return corners
 
 
-def _stops(lab: NDArray[np.float32], seed: tuple[int, int], reach: float) -> Array:
+def _stops(lab: NDArray[np.float32], seed: tuple[int, int], reach: float, rays: int) -> Array:
     """Return (N, 2) first sharp steps of color along rays, in order of angle.
 
     ``reach``: half the width of the smooth area; a card's corners lie at most seven times as far.
     """
-    angle = np.arange(_RAYS) * 2 * np.pi / _RAYS
+    angle = np.arange(rays) * 2 * np.pi / rays
     direction = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     length = int(min(0.5 * max(lab.shape[:2]), 7 * reach + 20))
     along = np.arange(length, dtype=np.float32)
     x = (seed[0] + along * direction[:, :1]).astype(np.float32)
     y = (seed[1] + along * direction[:, 1:]).astype(np.float32)
     profile = cv2.remap(lab, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    total = np.zeros((_RAYS, length + 1, 3), np.float32)
+    total = np.zeros((rays, length + 1, 3), np.float32)
     np.cumsum(profile, axis=1, out=total[:, 1:])
     at = np.arange(6, length - 5)
     # Mean of five pixels before a place against three after it, the place and its neighbors left out.
@@ -132,10 +137,10 @@ def _stops(lab: NDArray[np.float32], seed: tuple[int, int], reach: float) -> Arr
     peak = first + np.take_along_axis(step, window, axis=1).argmax(axis=1)
     inside = (
         above.any(axis=1)
-        & (x[np.arange(_RAYS), at[peak]] < lab.shape[1] - 3)
-        & (y[np.arange(_RAYS), at[peak]] < lab.shape[0] - 3)
-        & (x[np.arange(_RAYS), at[peak]] > 2)
-        & (y[np.arange(_RAYS), at[peak]] > 2)
+        & (x[np.arange(rays), at[peak]] < lab.shape[1] - 3)
+        & (y[np.arange(rays), at[peak]] < lab.shape[0] - 3)
+        & (x[np.arange(rays), at[peak]] > 2)
+        & (y[np.arange(rays), at[peak]] > 2)
     )
     return np.asarray(seed + direction * (at[peak] + 0.5)[:, None])[inside]
 

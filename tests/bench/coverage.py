@@ -10,9 +10,10 @@ errors) and how many there were:
   error in two directions (red, blue) lies inside one standard uncertainty of its length less often than a
   single number would: 39 % to 68 %, by how elongated it is; so 68 % there is a strict reading.
 * *color*: L*, a*, b* of each true surface, read where the true masks say it lies (so that locating is no
-  part of it), against the uncertainty of that reading. Shading of the surface moves L* and C*; the hue angle
-  is given apart.
+  part of it) and blur does not mix it with its neighbors, against the uncertainty of that reading. Shading of
+  the surface moves L* and C*; the hue angle is given apart.
 * *hue*: the hue angle of surfaces with a true chroma above 8.
+* *record*: L*, a*, b* as the records of iris and eyeliner state them, locating and all.
 """
 
 from __future__ import annotations
@@ -51,6 +52,7 @@ class Pull:
     what: str
     pull: float
     error: float
+    surface: str = ""
 
 
 def pulls_of(root: str, name: str) -> list[Pull]:
@@ -74,6 +76,8 @@ def pulls_of(root: str, name: str) -> list[Pull]:
         shown = Photo(rgb=_without_reference(photo.rgb, classes, truth)) if hidden else photo
         calibration = neutral.estimate(shown, faces=faces)
         pulls += _neutral_pull(name, truth, calibration)
+        if truth["view"] == "face" and faces:
+            pulls += _record_pulls(name, truth, calibration, shown, max(faces, key=lambda f: f.width))
         pulls += _color_pulls(name, truth, calibration, photo.rgb, classes)
     return pulls
 
@@ -116,6 +120,30 @@ def _neutral_pull(name: str, truth: Mapping[str, Any], calibration: Any) -> Iter
     yield Pull(name, calibration.method, "neutral", error / calibration.u_delta_e, error)
 
 
+def _true_lab(truth: Mapping[str, Any], surface: str) -> NDArray[np.float64] | None:
+    """Return the true color of a surface; None where it has no one color, as an unpainted iris has not."""
+    if surface not in truth["surfaces"]:
+        return None
+    painted = truth["traits"].get("iris_color", {}).get("state") if surface == "iris" else ""
+    return None if painted == "unpainted" else np.asarray(truth["surfaces"][surface]["lab"], float)
+
+
+def _record_pulls(
+    name: str, truth: Mapping[str, Any], calibration: Any, photo: Any, face: Any
+) -> Iterator[Pull]:
+    from vision import eyeliner, iris
+
+    for surface, measure in (("iris", iris.measure), ("eyeliner", eyeliner.measure)):
+        true = _true_lab(truth, surface)
+        record = measure(photo, face, calibration)
+        if true is None or record.state is None or "lab_L" not in record.quantities:
+            continue
+        for axis, value in zip("Lab", true, strict=True):
+            read = record.quantities[f"lab_{axis}"]
+            error = read.value - float(value)
+            yield Pull(name, calibration.method, f"record {axis}*", error / read.u, error, surface)
+
+
 def _color_pulls(
     name: str,
     truth: Mapping[str, Any],
@@ -129,10 +157,12 @@ def _color_pulls(
 
     numbers = {what: int(n) for n, what in truth["mask_classes"].items()}
     for surface, mask_name in SURFACES.items():
-        if surface not in truth["surfaces"]:
+        true = _true_lab(truth, surface)
+        if true is None:
             continue
         mask = (classes == numbers[mask_name]).astype(np.uint8)
-        inside = cv2.erode(mask, np.ones((5, 5), np.uint8)) > 0
+        rim = 2 * round(2 + 2 * float(truth["blur_px"])) + 1
+        inside = cv2.erode(mask, np.ones((rim, rim), np.uint8)) > 0
         pixels = rgb[inside]
         pixels = pixels[(pixels < 250).all(axis=1)]
         if len(pixels) < _LEAST_PIXELS:
@@ -142,15 +172,14 @@ def _color_pulls(
         # Neighboring pixels share their noise: about one in nine counts.
         covariance = np.cov(linear.T) * 9 * np.pi / 2 / len(pixels)
         reading = read_color(mean, covariance, calibration)
-        true = np.asarray(truth["surfaces"][surface]["lab"], float)
         for k, axis in enumerate(("L*", "a*", "b*")):
             error = float(reading.lab[k] - true[k])
             pull = error / max(float(reading.u_lab[k]), 1e-6)
-            yield Pull(name, calibration.method, f"color {axis}", pull, error)
+            yield Pull(name, calibration.method, f"color {axis}", pull, error, surface)
         if np.hypot(*true[1:]) > 8:
             hue = float(np.degrees(np.arctan2(true[2], true[1])))
             error = float(hue_difference(reading.hue, hue))
-            yield Pull(name, calibration.method, "hue", error / max(reading.u_hue, 1e-6), error)
+            yield Pull(name, calibration.method, "hue", error / max(reading.u_hue, 1e-6), error, surface)
 
 
 def table(pulls: list[Pull]) -> str:
@@ -190,7 +219,8 @@ def main() -> None:
     print(f"{len(names)} {args.set} photos")
     print(table(pulls))
     for pull in sorted(pulls, key=lambda p: -abs(p.pull))[: args.worst]:
-        print(f"{pull.pull:>7.1f} u  {pull.error:>8.2f}  {pull.method:<12}{pull.what:<10}{pull.photo}")
+        where = f"{pull.method:<12}{pull.what:<10}{pull.surface:<14}{pull.photo}"
+        print(f"{pull.pull:>7.1f} u  {pull.error:>8.2f}  {where}")
 
 
 if __name__ == "__main__":
