@@ -171,8 +171,8 @@ def _from_card(
         low, typical, high = (100 * r for r in (COMMON_CARDS[0], CARD_REFLECTANCE, COMMON_CARDS[1]))
         said = (
             f"A grey card is taken to be neutral within 2 % and to reflect {typical:.0f} %. Common cards "
-            f"reflect {low:.0f} % to {high:.0f} %, which no photo tells: lightness, and chroma with it, is that "
-            "uncertain until a regions file says card_reflectance. Hue does not depend on it."
+            f"reflect {low:.0f} % to {high:.0f} %, which no photo tells: lightness, and chroma with it, is "
+            "that uncertain until a regions file says card_reflectance. Hue does not depend on it."
         )
     return Calibration(
         method="grey_card",

@@ -12,6 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from pipelines.batch import Progress, Work, counter, silent, workers
 from vision.draw import encode_jpeg
 from vision.photo import load
 
@@ -63,11 +64,20 @@ def make(source: Path, seed: int, like: Like) -> bytes:
     return encode_jpeg(np.clip(large, 0, 255).astype(np.uint8), like.quality)
 
 
-def fill(folder: Path, dolls: int, photos: int, like: Like, seed: int = 0) -> list[Path]:
+def fill(
+    folder: Path,
+    dolls: int,
+    photos: int,
+    like: Like,
+    seed: int = 0,
+    jobs: int = 1,
+    progress: Progress = silent,
+) -> list[Path]:
     """Make a lot, ``dolls`` folders of ``photos`` photos each; return the paths. What is there is kept."""
     sources = samples()
     chance = np.random.default_rng(seed)
-    paths = []
+    paths: list[Path] = []
+    missing: list[tuple[Path, Path, int, Like]] = []
     for doll in range(1, dolls + 1):
         place = folder / f"doll_{doll:02d}"
         place.mkdir(parents=True, exist_ok=True)
@@ -76,6 +86,18 @@ def fill(folder: Path, dolls: int, photos: int, like: Like, seed: int = 0) -> li
             source = sources[view][int(chance.integers(len(sources[view])))]
             path = place / f"{view}_{number + 1}.jpg"
             if not path.is_file():
-                path.write_bytes(make(source, seed + 1000 * doll + number, like))
+                missing.append((path, source, seed + 1000 * doll + number, like))
             paths.append(path)
+    work: Work[tuple[Path, Path, int, Like], str] = Work(_put, lambda item, why: f"{item[0].name} {why}")
+    tick = counter(progress, len(missing))
+    with workers(min(jobs, len(missing))) as crew:
+        crew.run(work, missing, lambda _place, name: tick(name))
     return paths
+
+
+def _put(item: tuple[Path, Path, int, Like]) -> str:
+    path, source, seed, like = item
+    part = path.with_suffix(".part")
+    part.write_bytes(make(source, seed, like))
+    part.replace(path)
+    return path.name
