@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import tempfile
 from pathlib import Path
@@ -28,7 +29,13 @@ def pytest_xdist_auto_num_workers(config):
 
 
 def pytest_configure(config):
-    """Where compiled code may not be kept, keep it for this run: tests start hundreds of processes."""
+    """Prepare what the hundreds of processes that tests start take over from this one.
+
+    Compiled code is kept for them where it may not be kept for good. They heed Ctrl-C even where this one was
+    started in the background, by a shell that lets it ignore that.
+    """
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     if sys.dont_write_bytecode and "PYTHONPYCACHEPREFIX" not in os.environ:
         kept = tempfile.TemporaryDirectory(prefix="bytecode-", ignore_cleanup_errors=True)
         config.add_cleanup(kept.cleanup)

@@ -108,15 +108,17 @@ class Server:
 
 
 def _line(process, seconds=60.0):
+    said = []
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if select.select([process.stdout], [], [], 0.5)[0]:
-            text = process.stdout.readline()
-            if found := re.search(r"http://\S+", text):
+            said.append(process.stdout.readline())
+            if found := re.search(r"http://\S+", said[-1]):
                 return found.group(0)
         if process.poll() is not None:
+            said.append(process.stdout.read())
             break
-    raise AssertionError("the server did not say where it is")
+    raise AssertionError(f"the server did not say where it is, but: {''.join(said)}")
 
 
 @contextlib.contextmanager
