@@ -272,6 +272,10 @@ def test_lost_letter_comes_back_by_vote():
     assert reading_of(("HARGRVE", 0.6), ("HARGROVE", 0.9), ("HARGROVE", 0.8)).text == "HARGROVE"
 
 
+def test_letters_that_nobody_believes_are_no_reading():
+    assert reading_of(("VERITY", 0.0), ("", 0.0)).text == ""
+
+
 def test_an_engines_signs_are_not_taken():
     assert mark_text.tidied("VERITY® ©1962™") == "VERITY 1962"
 

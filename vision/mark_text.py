@@ -626,7 +626,7 @@ def _agree(reading: _Reading) -> None:
         ballots[text] += weight * total
         total_own += weight * total
     total += total_own
-    if not ballots:
+    if total <= 0:  # nothing was read, or nothing of it is believed at all
         return
     pivot = max(ballots, key=lambda t: sum(w * _similarity(t, other) for other, w in ballots.items()))
     columns = _columns(pivot, ballots)

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import os
 import re
 import tomllib
@@ -40,6 +41,9 @@ STATED_PER_PHOTO = (
     "skin_sheen",
 )
 STATED_PER_PART = ("foot_holes", "ear_stain")
+#: Difference in size (natural logarithm) or place (half lengths of the sole) up to which two holes count as
+#: alike, and from which as unlike; in between, feet turned unlike toward the camera leave the truth open.
+_ALIKE, _UNLIKE = 0.22, 0.4
 _FUSED = re.compile(r"(.*_fuse_\d+)_[a-z]\.jpg$")
 
 
@@ -140,6 +144,7 @@ def rows_of(name: str, truth: Mapping[str, Any], record: Mapping[str, Any]) -> I
             for extra in by_trait[trait]:
                 if extra["state"] not in (None, "absent", "none"):
                     yield Row(name, trait, "(not in view)", extra["state"], extra["confidence"], None, {})
+    yield from _feet_row(name, truth, by_trait["feet_match"])
     for trait in STATED_PER_PART:
         found = {r["part"]: r for r in by_trait[trait]}
         for expected in truth["traits"].get(trait) or []:
@@ -147,6 +152,35 @@ def rows_of(name: str, truth: Mapping[str, Any], record: Mapping[str, Any]) -> I
         for extra in found.values():
             if extra["state"] not in (None, "none"):
                 yield Row(name, trait, "(no such part)", extra["state"], extra["confidence"], None, {})
+
+
+def _feet_row(name: str, truth: Mapping[str, Any], got: Sequence[Mapping[str, Any]]) -> Iterator[Row]:
+    """Yield whether both feet match, where the truth is clear: in kind, and in size and place of holes."""
+    feet = truth["traits"].get("foot_holes") or []
+    if len(feet) != 2:
+        return
+    apart = 0.0 if feet[0]["state"] == feet[1]["state"] else math.inf
+    if apart == 0.0 and feet[0]["state"] != "none":
+        soles = {sole["part"]: sole["outline"] for sole in truth["places"]["soles"]}
+        one, other = (_within(soles[foot["part"]], foot) for foot in feet)
+        apart = max(abs(one[0] - other[0]), abs(math.log(one[1] / other[1])))
+    if not _ALIKE < apart < _UNLIKE:
+        state = "alike" if apart <= _ALIKE else "differ"
+        yield _row(name, "feet_match", {"state": state}, got[0] if got else None)
+
+
+def _within(outline: Sequence[Sequence[float]], foot: Mapping[str, Any]) -> tuple[float, float]:
+    """Return where a hole lies along its sole, from the middle over the half length, and its size over that.
+
+    Feet of one doll point the same way in a picture: downward counts as forward.
+    """
+    points = np.asarray(outline, float)
+    axis = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
+    axis = axis if axis[1] > 0 else -axis
+    low, high = np.quantile(points @ axis, (0.0, 1.0))
+    hole = (foot.get("holes") or [foot])[0]
+    half = float(high - low) / 2
+    return float(np.asarray(hole["center"]) @ axis - (low + high) / 2) / half, hole["diameter_px"] / half
 
 
 def _reference_row(name: str, truth: Mapping[str, Any], record: Mapping[str, Any]) -> Iterator[Row]:
