@@ -8,7 +8,7 @@ on the claim changes, give the order.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -123,7 +123,8 @@ def rank_requests(
     by_view: dict[View | str, list[TraitGain]] = defaultdict(list)
     for gain in trait_gains(dossier, guide, claim, model):
         by_view[_view_of(guide.traits[gain.trait])].append(gain)
-    requests = [_request(view, group, guide) for view, group in by_view.items()]
+    shots = {**_HOW, View.SOLES: _EDGES} if _edges_in_doubt(dossier) else _HOW
+    requests = [_request(view, group, guide, shots) for view, group in by_view.items()]
     worth = [r for r in requests if r.score >= _WORTH_ASKING]
     return tuple(sorted(worth, key=lambda r: (-r.score, str(r.view), r.text)))[:_MOST_REQUESTS]
 
@@ -220,13 +221,25 @@ def _view_of(spec: TraitSpec) -> View | str:
     return VIEWS_OF[Trait(spec.id)][0] if spec.photo else spec.id
 
 
-def _request(view: View | str, gains: Sequence[TraitGain], guide: Guide) -> PhotoRequest:
+def _edges_in_doubt(dossier: Dossier) -> bool:
+    """Whether a hole is seen of which only its edge or wall could say if it was molded or neatly drilled."""
+    likeliest = (
+        sorted(m.record.candidates, key=lambda k: -m.record.candidates[k])[:2]
+        for m in dossier.of(Trait.FOOT_HOLES)
+        if m.record.confidence < _SURE_ENOUGH
+    )
+    return any(set(pair) == {"open", "drilled"} for pair in likeliest)
+
+
+def _request(
+    view: View | str, gains: Sequence[TraitGain], guide: Guide, shots: Mapping[View, tuple[str, str]]
+) -> PhotoRequest:
     ordered = tuple(sorted(gains, key=lambda g: (-g.score, g.trait)))
     telling = [g for g in ordered if g.score >= _WORTH_ASKING] or list(ordered[:1])
     # Traits of one photo overlap in what they tell: the first counts in full, the others by half.
     score = ordered[0].score + 0.5 * sum(g.score for g in ordered[1:])
     if isinstance(view, View):
-        what, how = _HOW[view]
+        what, how = shots[view]
         return PhotoRequest("photo", view, ordered, what + _trouble(telling), how, _why(telling), score)
     question = guide.traits[view].question
     how = "Gently, without pressing hard or wetting anything."
@@ -264,6 +277,14 @@ _CARD = (
     "For all of them: daylight from a window but no direct sun, no flash, no filter. If you can, lay a\n"
     "plain grey card or a sheet of white paper beside the doll, at the same distance. Tap on the doll to\n"
     "focus, hold the phone still, and send the original files rather than screenshots."
+)
+
+#: What is asked for where a hole is seen, and open or neatly drilled is the question.
+_EDGES: Final = (
+    "Each hole in the soles by itself, as near as the camera gets sharp (macro), straight from above; and "
+    "once more looking into it at a slant, so that its wall shows.",
+    "With a lamp held low at one side, so that the edge throws a shadow; tool marks on the wall, or a "
+    "rounded edge, would tell. Please put nothing into any hole.",
 )
 
 _HOW: Final[dict[View, tuple[str, str]]] = {

@@ -50,6 +50,19 @@ def test_a_blurred_photo_is_mentioned_to_the_seller():
     assert "out of focus" in soles.text
 
 
+def test_where_a_hole_may_be_molded_or_neatly_drilled_its_edge_and_wall_are_asked_for():
+    """Another photo of the whole soles would leave the question as open as before."""
+
+    def asked(**candidates):
+        seen = silent("foot_holes", Reason.AMBIGUOUS, **candidates)
+        soles = next(r for r in ranked(*EYES, photos=[photo("s", View.SOLES, seen)]) if r.view == View.SOLES)
+        return soles.text + soles.how
+
+    neat = asked(open=0.5, drilled=0.42, lined=0.05, none=0.03)
+    assert all(word in neat for word in ("macro", "wall", "low at one side"))
+    assert "macro" not in asked(none=0.5, open=0.42, drilled=0.05, lined=0.03)
+
+
 def test_knowing_a_trait_lowers_what_its_group_would_tell():
     def bits(*records):
         dossier = build_dossier([], records, GUIDE)
