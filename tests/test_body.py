@@ -106,9 +106,11 @@ def test_flat_pictures_give_no_line(level):
 
 
 @pytest.mark.private
-def test_people_plaster_and_wood_never_read_as_faded(real_photos):
-    for folder in ("face", "figure", "sheen", "hole"):
-        for path in sorted((real_photos / folder).iterdir()):
-            photo = Photo(rgb=np.asarray(Image.open(path).convert("RGB")))
-            record = fade.measure(photo, body.find_line(photo), Calibration())
-            assert record.state is None, (path.name, record.detail)
+@pytest.mark.parametrize("folder", ["face", "figure", "sheen", "hole"])
+def test_people_plaster_and_wood_never_read_as_faded(real_photos, folder):
+    photos = sorted((real_photos / folder).iterdir())
+    assert photos
+    for path in photos:
+        photo = Photo(rgb=np.asarray(Image.open(path).convert("RGB")))
+        record = fade.measure(photo, body.find_line(photo), Calibration())
+        assert record.state is None, (path.name, record.detail)

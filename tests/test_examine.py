@@ -380,16 +380,12 @@ def test_json_has_the_contracts_keys(vision, photo):
 
 
 @pytest.mark.private
-def test_nothing_is_stated_of_what_is_no_doll(real_photos):
+@pytest.mark.parametrize("folder", ["face", "figure", "chart", "hole"])
+def test_nothing_is_stated_of_what_is_no_doll(real_photos, folder):
     """People, plaster heads, mannequins, charts, boards with holes: no state may be given."""
     from vision.photo import load
 
-    photos = [
-        path
-        for folder in ("face", "figure", "chart", "hole")
-        for path in sorted((real_photos / folder).iterdir())
-        if path.suffix in {".jpg", ".png"}
-    ]
+    photos = [path for path in sorted((real_photos / folder).iterdir()) if path.suffix in {".jpg", ".png"}]
     assert photos
     stated = [
         (path.name, record.trait, record.state)
