@@ -459,10 +459,12 @@ def test_real_tiny_charts_are_refused(real_photos):
 
 
 @pytest.mark.private
-def test_real_photos_without_reference_yield_none(real_photos):
-    for folder in ("face", "figure", "hole", "sheen", "text"):
-        for path in sorted((real_photos / folder).iterdir()):
-            assert neutral.estimate(_real(path)).method not in ("color_chart", "grey_card"), path.name
+@pytest.mark.parametrize("folder", ["face", "figure", "hole", "sheen", "text"])
+def test_real_photos_without_reference_yield_none(real_photos, folder):
+    photos = sorted((real_photos / folder).iterdir())
+    assert photos
+    for path in photos:
+        assert neutral.estimate(_real(path)).method not in ("color_chart", "grey_card"), path.name
 
 
 @pytest.mark.private
