@@ -92,6 +92,35 @@ def test_exposure_error_moves_lightness_not_hue():
     assert found.u_hue < 2
 
 
+def test_a_vivid_hue_is_not_certain_because_white_is():
+    """Phones turn hues: a red read as crimson to half a degree, from a perfect card, is a false promise."""
+    red = [45, 60, 35]
+    plain = reading(red, method="grey_card")
+    assert 4 < plain.u_hue < 6
+    assert 0.1 < plain.u_chroma / plain.chroma < 0.3
+    good, fair = (reading(red, method="color_chart", residual_mean=r).u_hue for r in (1.0, 3.0))
+    assert good < 1.5
+    assert 2 * good < fair < plain.u_hue
+    assert reading([45, 0, 0], method="color_chart", residual_mean=3.0).u_lab[1] < 2
+
+
+def test_allowance_for_light_elsewhere_is_what_matte_surfaces_make(rng):
+    def within(degrees, n=100_000):
+        c = rng.uniform(np.cos(np.radians(degrees)), 1, n)
+        turn = rng.uniform(0, 2 * np.pi, n)
+        s = np.sqrt(1 - c * c)
+        return np.column_stack([s * np.cos(turn), s * np.sin(turn), c])
+
+    lamp, ambient = within(75), rng.uniform(0.2, 0.6, 100_000)
+    doll, card = (
+        ambient + (1 - ambient) * np.clip((within(40) * lamp).sum(axis=1), 0, None) for _ in range(2)
+    )
+    nearer = np.log(1 + rng.uniform(-1, 1, 100_000) / rng.uniform(3, 6, 100_000)) * 2
+    spread = float(np.std(np.log(doll / card) + nearer))
+    assert color.U_ELSEWHERE["grey_card"] == pytest.approx(spread, abs=0.06)
+    assert color.U_ELSEWHERE["color_chart"] == pytest.approx(spread, abs=0.06)
+
+
 def test_the_photo_is_brought_to_daylight():
     lab = np.array([60.0, 20, 10])
     cast = np.array([1.6, 1.0, 0.5])
