@@ -360,6 +360,8 @@ def _is_alive(pid: int) -> bool:
 def _sync_tree(folder: Path) -> None:
     for path in folder.rglob("*"):
         if path.is_file():
+            if path.stat().st_nlink > 1:  # another name of a file of an earlier result, which was synced then
+                continue
             with path.open("rb") as stream:
                 os.fsync(stream.fileno())
         else:

@@ -172,12 +172,14 @@ def conclude(
     paths: list[Path],
     findings: tuple[TraitRecord, ...] = (),
     remarks: tuple[str, ...] = (),
+    model: Model | None = None,
 ) -> ListingResult:
     """Merge, weigh and decide what to ask for; writes nothing.
 
-    ``paths`` run parallel to ``photos``; ``remarks`` join the dossier's notes.
+    ``paths`` run parallel to ``photos``; ``remarks`` join the dossier's notes; ``model`` is the guide's, to
+    spare building it again.
     """
-    model = Model(guide)
+    model = model or Model(guide)
     dossier = build_dossier(photos, findings, guide)
     dossier = dataclasses.replace(dossier, notes=(*dossier.notes, *remarks))
     verdict = weigh(dossier, guide, claim, model)

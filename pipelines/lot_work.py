@@ -192,7 +192,9 @@ def write_up(task: DollTask) -> Written:
     return Written(dataclasses.replace(result, pictures={}), look, crops, made)
 
 
-def _conclude(draft: Draft, guide: Guide, pictures: Mapping[str, Pictures]) -> ListingResult:
+def _conclude(
+    draft: Draft, guide: Guide, pictures: Mapping[str, Pictures], model: Model | None = None
+) -> ListingResult:
     found = listing.conclude(
         draft.id,
         guide,
@@ -201,6 +203,7 @@ def _conclude(draft: Draft, guide: Guide, pictures: Mapping[str, Pictures]) -> L
         paths=list(draft.paths),
         findings=draft.findings,
         remarks=draft.remarks,
+        model=model,
     )
     return dataclasses.replace(found, pictures=pictures)
 
@@ -231,10 +234,11 @@ class Dolls:
         known = _earlier_dolls(self._earlier)
         tick = counter(self._progress, len(drafts))
         found: dict[int, Written] = {}
+        model = Model(self._guide)
         for i, draft in enumerate(drafts):
             entry = known.get(self._key(draft))
             if entry is not None and self._reuse(entry, stage / folders[i]):
-                found[i] = Written(_conclude(draft, self._guide, {}), *entry[2:])
+                found[i] = Written(_conclude(draft, self._guide, {}, model), *entry[2:])
                 self._note(draft, folders[i], found[i], entry[1])
                 tick(f"report of {draft.id}")
         left = [i for i in range(len(drafts)) if i not in found]
