@@ -142,6 +142,7 @@ FLAG_WORDS: Mapping[str, str] = {
     "no_white_reference": "no white to compare with",
     "two_lights": "light of two colors",
     "unlike_fade": "the change is unlike fading",
+    "side_unsure": "which side was covered is a guess",
     "unsure_turn": "uncertain which way up the face is",
     "doubtful_doll": "perhaps no doll",
     "weak_contrast": "little contrast between paint and vinyl",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -145,6 +147,29 @@ def test_faint_located_step_is_not_called_unfaded(rng):
 def test_located_step_into_the_darker_is_not_called_fade(rng):
     record = _measure(Vinyl(delta=(-4.0, -4.0, 0.0)), rng, confidence=0.9, flags=("step",))
     assert record.state != "faded"
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_which_side_yellowed_is_not_claimed_where_only_yellow_differs(rng, swapped):
+    """Told that light took the yellow, a dealer sells a yellowed doll as a pale one."""
+    delta = np.array([0.3, 0.3, 6.0])
+    linear, body, share = Vinyl(delta=tuple(delta)).draw()
+    photo = Camera(noise=0.006).shoot(linear, rng)
+    line = _regions(body, share, confidence=0.95, flags=("step",))
+    if swapped:
+        line = replace(line, covered=line.exposed, exposed=line.covered)
+    record = fade.measure(photo, line, Calibration("grey_card", u_delta_e=1.0, exposure=1.1, u_exposure=0.08))
+    assert "side_unsure" in record.flags
+    for name, value in zip("Lab", delta, strict=True):
+        quantity = record.quantities[f"delta_{name}"]
+        assert abs(quantity.value - value) < 2 * quantity.u, name
+    assert "is less yellow than vinyl under" not in record.detail
+
+
+def test_sides_that_a_person_named_are_believed(rng):
+    record = _measure(Vinyl(delta=(0.3, 0.3, 6.0)), rng)
+    assert "side_unsure" not in record.flags
+    assert "yellower" in record.detail
 
 
 def test_tiny_regions_are_refused(rng):

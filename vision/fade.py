@@ -606,6 +606,9 @@ def _record(found: Difference, line: LinePlace, cal: Calibration) -> TraitRecord
         flags.append("no_white_reference")
     p, more = _probability(found, line, cal, quantities)
     flags += more
+    if "step" in line.flags and _only_yellow(found):
+        flags.append("side_unsure")
+        quantities = _either_way(quantities)
     grade = grey_scale_class(
         float(delta_e_f(_covered_lab(found, cal), _covered_lab(found, cal) + _delta(quantities)))
     )
@@ -617,7 +620,9 @@ def _record(found: Difference, line: LinePlace, cal: Calibration) -> TraitRecord
             f"A difference of ΔE00 {value:.1f} ± {u:.1f} between the two sides may be fade, or only light. "
             "Ask for the same view in even daylight, with a plain grey card."
         ),
-        detail=_sentence(p, quantities, grade, "no_step" in line.flags),
+        detail=_one_side_yellower(quantities, grade)
+        if "side_unsure" in flags and p > 0.5
+        else _sentence(p, quantities, grade, "no_step" in line.flags),
         quantities=quantities,
         region=_both(line),
         n_pixels=found.n_pixels,
@@ -700,6 +705,35 @@ def _fades_so(found: Difference, quantities: dict[str, Quantity]) -> bool:
     """
     lightness = quantities["delta_L"]
     return found.beside and lightness.value > -max(1.0, lightness.u)
+
+
+def _only_yellow(found: Difference) -> bool:
+    """Tell whether the sides differ in blue against green far more than in red.
+
+    Light that takes red out of vinyl tells the sides apart. Yellow may be lost in light or come with age, so
+    that nothing in its color tells which side was covered.
+    """
+    return bool(abs(found.log[0]) < 0.5 * abs(found.log[1]))
+
+
+def _either_way(quantities: dict[str, Quantity]) -> dict[str, Quantity]:
+    """Return the quantities with the doubt that both sides may be taken for each other, one chance in two.
+
+    A value v is then right or off by -2 v: root mean square √2 |v|. ΔE00 and the grade do not depend on it.
+    """
+    signed = {name: quantities[name] for name in ("delta_L", "delta_a", "delta_b")}
+    return quantities | {
+        name: Quantity(q.value, math.hypot(q.u, math.sqrt(2) * abs(q.value))) for name, q in signed.items()
+    }
+
+
+def _one_side_yellower(quantities: dict[str, Quantity], grade: str) -> str:
+    e = quantities["delta_e00"]
+    return (
+        f"Vinyl on one side of a line is yellower than on the other: ΔE00 {e.value:.1f} ± {e.u:.1f}, grey "
+        f"scale {grade} (a textile scale; vinyl is not textile). Which side was covered is a guess: vinyl "
+        "may lose yellow in light or turn yellow with age: name both sides with a regions file if you know."
+    )
 
 
 def _sentence(p: float, quantities: dict[str, Quantity], grade: str, unmarked: bool) -> str:
