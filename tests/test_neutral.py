@@ -12,7 +12,7 @@ from PIL import Image
 from tests.bench import charts
 from tests.drawn_colors import Camera, cast, chart_face, ground, put
 from vision import card, card_outline, neutral
-from vision.chart import MAX_RESIDUAL_MEAN, reference_linear
+from vision.chart import MAX_RESIDUAL_MEAN, find_chart, reference_linear
 from vision.color import delta_e_2000, lab_to_linear, linear_to_lab, read_color, srgb_to_linear
 from vision.locate.places import FacePlace
 from vision.photo import Photo
@@ -56,6 +56,15 @@ def test_chart_as_small_as_six_hundredths_of_the_width(rng):
     calibration = neutral.estimate(Camera(cast(4000, 5000)).shoot(scene, rng))
     assert calibration.method == "color_chart"
     assert _off(calibration, cast(4000, 5000)) < 0.06
+
+
+def test_a_smaller_chart_is_trusted_less(rng):
+    scene = ground(rng)
+    put(scene, chart_face(), (450, 350), 300, 5)
+    fit = find_chart(Camera(cast(4000, 5000)).shoot(scene, rng).rgb).fit
+    u = [neutral._from_chart(replace(fit, pitch_px=pitch), ()).u_delta_e for pitch in (9, 14, 28, 56)]
+    assert u == sorted(u, reverse=True)
+    assert u[0] > 1.25 * u[2]
 
 
 def test_tiny_chart_is_refused_as_too_small(rng):

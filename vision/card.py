@@ -22,8 +22,9 @@ CLIPPED = 252
 # Widest range of shading over a card, as ln of light: a cast shadow to a fifth.
 _MOST_SHADE = 1.6
 
-# Smallest card: pixels, and share of the photo's long side, as the root of its area.
-_LEAST_PX, _LEAST_SHARE = 28.0, 0.035
+# Smallest card, as the root of its area: pixels, and share of the photo's long side. A card of 6 % of the
+# width of a 2:3 photo, tilted to 40°, has that.
+_LEAST_PX, _LEAST_SHARE = 28.0, 0.029
 
 # A card's color fills at most so many times its own area elsewhere in the picture.
 _MOST_ALIKE = 4.0

@@ -50,6 +50,9 @@ _U_TOLD = 0.05
 # Relative uncertainty of a tone curve's slope at mid grey: real charts in phone photos show 0.7 to 1.3.
 _U_SLOPE = 0.1
 
+# Relative uncertainty of a chart's neutral, times the distance of its patches in pixels: 2 % at 14 px.
+_U_SMALL_PATCH = 0.28
+
 #: What phones and cameras leave of the light's color: ln(r/g), ln(b/g) spread of a white balance that errs.
 _U_BALANCE_LOG = np.array([0.17, 0.24])
 
@@ -83,6 +86,14 @@ def estimate(
     Calibration
         Never raises on odd pictures; the worst case is method ``"none"`` with a large uncertainty.
     """
+    if not photo.once("colored", lambda: _has_color(photo)):
+        return Calibration(
+            method="none",
+            u_delta_e=_u_delta_e(_U_BALANCE_LOG),
+            notes=(
+                "The photo is black and white: every grey in it looks neutral, so none says what white is.",
+            ),
+        )
     notes: list[str] = []
     if hint is not None and hint.polygons:
         pointed = _from_hint(photo, hint, notes, card_reflectance)
@@ -121,9 +132,9 @@ def _from_chart(fit: ChartFit, notes: Sequence[str]) -> Calibration:
     # As for a card; the chart shows the curve, but saturation that the camera adds to a cast stays.
     cast = np.log(np.asarray(fit.neutral_rgb)[[0, 2]])
     u_log = np.sqrt(np.square(fit.u_log_neutral) + 0.02**2 + (0.7 * _U_SLOPE * cast) ** 2)
+    # A patch's mean rests on pixels, and on JPEG's blocks of color, in proportion to the square of its width.
+    u_log = np.hypot(u_log, _U_SMALL_PATCH / fit.pitch_px)
     flags = list(fit.flags)
-    if "small" in flags:
-        u_log = np.hypot(u_log, 0.02)
     if {"mixed_light", "reflection"} & set(flags):
         u_log = np.hypot(u_log, 0.05)
     u = float(np.hypot(_u_delta_e(u_log), 0.5 * fit.residual_mean))
@@ -315,13 +326,20 @@ def _eye_cast(photo: Photo, eye: Polygon) -> Array | None:
 # --- scene ---------------------------------------------------------------------------------------------
 
 
+def _has_color(photo: Photo) -> bool:
+    """Tell whether a place of the reduced photo is other than grey, by more than rounding and JPEG leave."""
+    small, _ = photo.small
+    view = cv2.resize(small, None, fx=0.4, fy=0.4, interpolation=cv2.INTER_AREA)
+    return bool((np.ptp(view.astype(int), axis=2) > 3).any())
+
+
 def _scene(photo: Photo) -> tuple[Array, Array] | None:
     """Return ln(r/g), ln(b/g) of neutral as the whole picture suggests, and standard uncertainties.
 
     Grey world (Buchsbaum 1980, 10.1016/0016-0032(80)90058-7), max-RGB, shades of grey (Finlayson and Trezzi
     2004) and grey edge (van de Weijer et al. 2007, 10.1109/TIP.2007.901808), each a guess that fails on
     pictures full of one color, drawn to the line of blackbody and daylight colors and to the camera's own
-    white balance. None when the picture has no color or no usable pixel.
+    white balance. None when the picture has no color or hardly a usable pixel.
     """
     small, _ = photo.small
     view = np.asarray(cv2.resize(small, None, fx=0.4, fy=0.4, interpolation=cv2.INTER_AREA), np.uint8)
