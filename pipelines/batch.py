@@ -36,8 +36,8 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 WORKER_DIED = "worker_died"
-#: Memory that a worker is counted with, in bytes: its peak on photos of 12 MP and a quarter more for larger
-#: ones (row "memory" of tests/bench/speed.py).
+#: Memory that a worker is counted with, in bytes: two thirds are its peak on photos of 12 MP (row "memory" of
+#: tests/bench/speed.py), the rest is for larger ones.
 WORKER_BYTES = 1_000_000_000
 #: Seconds after which a worker gives up on one task; none was seen to need a tenth of it. Time in which other
 #: programs had the processor does not count.
