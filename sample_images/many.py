@@ -27,14 +27,14 @@ from sample_images.recipes import Recipe
 
 #: Module → share of the photos.
 SHARES = {
-    "face": 0.14,
-    "plain_face": 0.18,
-    "body": 0.10,
-    "plain_body": 0.14,
+    "face": 0.12,
+    "plain_face": 0.14,
+    "body": 0.09,
+    "plain_body": 0.12,
     "soles": 0.10,
     "plain_soles": 0.12,
-    "marks": 0.07,
-    "plain_mark": 0.08,
+    "marks": 0.11,
+    "plain_mark": 0.13,
     "crowd": 0.03,
     "nothing": 0.01,
     "plain_nothing": 0.03,

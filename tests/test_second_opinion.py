@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from vision.second_opinion import LENT, MOST, SPLIT, combine
+from vision.second_opinion import LENT, LIFTED, MOST, SPLIT, combine
 from vision.traits import STATE_THRESHOLD
 
 SURE_BLUE = {"blue": 0.9, "brown": 0.05, "black": 0.05}
@@ -16,10 +16,23 @@ def test_without_an_opinion_nothing_changes() -> None:
     assert flag is None
 
 
-def test_agreement_is_surer_than_either_and_never_certain() -> None:
-    joint, flag = combine(SURE_BLUE, {"blue": 0.85, "brown": 0.1, "black": 0.05})
-    assert 0.9 < joint["blue"] <= MOST
+def test_agreement_lifts_a_measurement_but_never_to_where_it_would_be_taken_for_sure() -> None:
+    opinion = {"blue": 0.95, "brown": 0.03, "black": 0.02}
+    joint, flag = combine({"blue": 0.7, "brown": 0.2, "black": 0.1}, opinion)
+    assert 0.7 < joint["blue"] <= LIFTED
     assert flag == "second_opinion"
+    sure, _ = combine(SURE_BLUE, opinion)
+    assert SURE_BLUE["blue"] <= sure["blue"] <= MOST
+
+
+def test_doubt_gives_way_to_a_network_but_not_where_that_would_accuse() -> None:
+    doubtful = {"open": 0.45, "drilled": 0.4, "none": 0.15}
+    opinion = {"open": 0.03, "drilled": 0.95, "none": 0.02}
+    lent, _ = combine(doubtful, opinion)
+    assert lent["drilled"] >= STATE_THRESHOLD
+    joint, flag = combine(doubtful, opinion, accusing=("drilled",))
+    assert max(joint.values()) < STATE_THRESHOLD
+    assert flag == "opinions_differ"
 
 
 def test_disagreement_of_two_who_are_sure_is_withheld_with_both() -> None:

@@ -67,6 +67,12 @@ class FaceView:
             cv2.fillPoly(out, [np.round(points * 16).astype(np.int32)], 1, shift=4)
         return out.astype(bool) & self.valid
 
+    def in_frame(self, polygon: Polygon) -> float:
+        """Return the share of a polygon of the original (its pixels) that lies inside the photo, 0–1."""
+        outline = self.points(polygon)
+        whole = float(cv2.contourArea(outline.astype(np.float32))) if len(outline) >= 3 else 0.0
+        return 1.0 if whole < 1 else min(1.0, float(np.count_nonzero(self.mask_view(outline)) / whole))
+
     def original_pixels(self, mask: NDArray[np.bool_]) -> int:
         """Return how many pixels of the original a mask covers."""
         return round(float(np.count_nonzero(mask)) / self.scale**2)

@@ -54,6 +54,8 @@ BRIGHTEST_HOLE = -0.8
 PAINT, UNSEEN_LINING, MOST_AGAINST = 10.0, 1.5, 4.0
 #: A spot this likely to be a hole keeps ``none`` from being stated outright.
 SUSPECT = 0.35
+#: Kinds that a second opinion never lends.
+ACCUSING = ("drilled",)
 #: Chance that a dark blob which cannot be studied is no hole.
 UNCLEAR_IS_NONE = 0.6
 #: Bounds of how sure a photo can make us that a neat edge was molded.
@@ -288,7 +290,7 @@ def _no_hole(
     clear = math.prod(1 - j.p_hole for j in spots) * UNCLEAR_IS_NONE**unclear
     p, rest = 0.97 * clear, 1 - 0.97 * clear
     candidates = {"none": p, "open": 0.5 * rest, "drilled": 0.3 * rest, "lined": 0.2 * rest}
-    candidates, said = combine(candidates, opinion)
+    candidates, said = combine(candidates, opinion, accusing=ACCUSING)
     flags = [*(["surface_spot"] if spots else []), *([said] if said else [])]
     return TraitRecord.decide(
         Trait.FOOT_HOLES,
@@ -317,7 +319,7 @@ def _classify(
         even = {"open": 0.5 * hole, "lined": 0.2 * hole, "drilled": 0.3 * hole}
         candidates |= {k: trust * candidates[k] + (1 - trust) * even[k] for k in even}
         flags.append("small")
-    candidates, said = combine(candidates, opinion)
+    candidates, said = combine(candidates, opinion, accusing=ACCUSING)
     flags += [said] if said else []
     candidates = _if_a_sole(candidates, sole)
     lined = candidates["lined"] > 0.5

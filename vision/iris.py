@@ -30,6 +30,8 @@ STATES = ("unpainted", "blue", "brown", "green", "other")
 
 #: A face narrower than this (px of the original) has no readable iris.
 LEAST_FACE_PX = 55.0
+#: Less of an eye than this inside the photo, and the iris is not wholly seen.
+WHOLE = 0.9
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -151,6 +153,9 @@ def _combine(
         flags.append("eyes_disagree")
     if len(results) == 1:
         flags.append("one_eye")
+    view = reading.view
+    if min(view.in_frame(view.face.left_eye), view.in_frame(view.face.right_eye)) < WHOLE:
+        flags.append("cut_by_frame")
     ceiling = 0.93 if len(results) == 2 and not flags else 0.88
     ceiling *= min(1.0, 0.5 + 0.5 * reading.likeness.probability)
     share = 1 - ceiling

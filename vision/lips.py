@@ -37,6 +37,8 @@ METHOD = "lips/4"
 
 #: Limits of the states: ``bare`` below the first, ``full`` from the second, ``overpainted`` above the third.
 BARE, FULL, OVER = 0.10, 0.90, 0.14
+#: A network's molded border is used where it errs on held-out renders by half of ``OVER`` at the most.
+BORDER_OVERLAP = 1 - OVER / 2
 
 #: Share of overpainted ones among wholly painted mouths (a fifth to a third in rendered photos).
 OVERPAINTED = 0.3
@@ -100,7 +102,7 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
         return refused
     if face.width < LEAST_FACE_PX:
         return _withheld(Reason.TOO_SMALL, f"The face is only {face.width:.0f} px wide; send a closer photo.")
-    if _in_frame(reading.view) < LEAST_IN_FRAME:
+    if reading.view.in_frame(reading.view.face.lips) < LEAST_IN_FRAME:
         return _withheld(Reason.NOT_IN_VIEW, "The frame cuts the mouth; send a photo that shows all of it.")
     found = find_paint(reading)
     if found is None:
@@ -108,13 +110,6 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
     if np.count_nonzero(found.glare & found.lip) > 0.4 * np.count_nonzero(found.lip):
         return _withheld(Reason.GLARE, "Glare hides most of the lips; send a photo in softer light.")
     return _record(reading, found)
-
-
-def _in_frame(view: FaceView) -> float:
-    """Return the share of the model's lips that lies inside the photo, 0–1."""
-    outline = view.points(view.face.lips)
-    whole = float(cv2.contourArea(outline.astype(np.float32))) if len(outline) >= 3 else 0.0
-    return 1.0 if whole < 1 else float(np.count_nonzero(view.mask_view(outline)) / whole)
 
 
 _found: weakref.WeakKeyDictionary[FaceReading, LipPaint | None] = weakref.WeakKeyDictionary()
@@ -174,10 +169,11 @@ def _find_paint(reading: FaceReading) -> LipPaint | None:
 def _molded(reading: FaceReading, start: Mask) -> Mask | None:
     """The molded lip as the face network sees it, with and without paint; None where it is no lip's.
 
-    It must lie where the face model has the lips, be of about their size and be seen clearly.
+    The network must have learned lips well enough that its border is finer than the overpaint looked for; the
+    lip must lie where the face model has the lips, be of about their size and be seen clearly.
     """
     chance = reading.chance("lip_bare", "lip_paint")
-    if chance is None:
+    if chance is None or reading.overlap("lip_bare", "lip_paint") < BORDER_OVERLAP:
         return None
     lip = chance > 0.5
     area, model = int(np.count_nonzero(lip)), int(np.count_nonzero(start))
@@ -409,7 +405,10 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
         ceiling *= 0.5
     probabilities = {k: ceiling * v + (1 - ceiling) / 4 for k, v in probabilities.items()}
     probabilities, said = combine(
-        probabilities, reading.opinion("lips"), MOST_BY_NETWORK if found.border_seen else MOST
+        probabilities,
+        reading.opinion("lips"),
+        MOST_BY_NETWORK if found.border_seen else MOST,
+        accusing=("overpainted",),
     )
     flags: tuple[str, ...] = ("weak_contrast",) if 0.2 < seen < 0.8 else ()
     flags += (said,) if said else ()

@@ -8,13 +8,15 @@ the measurement holds to be unlikely is never stated.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 #: How far the network's word is trusted at the most, and the measurement's (guesses: unseen photos differ).
 TRUST_NETWORK = 0.9
 TRUST_MEASURED = 0.95
 #: No answer is given more than this, whoever agrees.
 MOST = 0.96
+#: Agreement lifts no answer above this: what is stated more surely rests on the measurement alone.
+LIFTED = 0.88
 #: The most that the likeliest answer is given where both favor different ones: below what is stated.
 SPLIT = 0.55
 #: A measurement in doubt gives way to the network where it holds that answer possible, up to this.
@@ -25,7 +27,10 @@ POSSIBLE = 0.18
 
 
 def combine(
-    measured: Mapping[str, float], opinion: Mapping[str, float] | None, most: float = MOST
+    measured: Mapping[str, float],
+    opinion: Mapping[str, float] | None,
+    most: float = MOST,
+    accusing: Collection[str] = (),
 ) -> tuple[dict[str, float], str | None]:
     """Return the joint probabilities of the states, and a flag that says how the two stand to each other.
 
@@ -39,6 +44,8 @@ def combine(
     most
         No answer is given more than this when both agree: less than ``MOST`` where the measurement itself
         rests on what the network sees.
+    accusing
+        States that speak against a doll's owner: a measurement in doubt never gives way to them.
 
     Returns
     -------
@@ -59,8 +66,8 @@ def combine(
     )
     mine, yours = max(own, key=lambda s: own[s]), max(other, key=lambda s: other[s])
     if mine == yours:
-        return _at_most(joint, mine, most), "second_opinion"
-    in_doubt = own[yours] >= POSSIBLE and own[mine] - own[yours] < IN_DOUBT
+        return _at_most(joint, mine, min(most, max(own[mine], LIFTED))), "second_opinion"
+    in_doubt = yours not in accusing and own[yours] >= POSSIBLE and own[mine] - own[yours] < IN_DOUBT
     best = max(joint, key=lambda s: joint[s])
     if in_doubt and best == yours:
         return _at_most(joint, best, LENT), "opinions_differ"

@@ -17,7 +17,7 @@ import logging
 import math
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from importlib import resources
 from typing import Any
 
@@ -36,6 +36,12 @@ log = logging.getLogger(__name__)
 #: When this environment variable is set the networks are left out, so that both ways can be compared.
 WITHOUT = "RAKELIGHT_WITHOUT_NETWORKS"
 
+#: A part is told of when its overlap with the truth on held-out renders is at least this.
+LEAST_OVERLAP = 0.25
+#: A question is answered when its hits on held-out renders are, at the lower end of their 95 % interval, more
+#: than this share.
+LEAST_RIGHT = 0.6
+
 Floats = NDArray[Any]
 
 
@@ -46,19 +52,23 @@ class Parts:
     Attributes
     ----------
     names
-        The parts, in the order of the first axis of ``chance``.
+        The parts that the network has learned to see, in the order of the first axis of ``chance``.
     chance
-        (P, h, w) float32, probability of each part at each sample.
+        (P, h, w) float32, probability of each part at each sample; what is not learned is left out of it.
     answers
-        Question → probability of each state, at the temperature found on held-out renders.
+        Question → probability of each state, at the temperature found on held-out renders. Questions whose
+        answers there are not surely right in three of five are left out.
     to_samples
         (2, 3) matrix from pixels of the upright original to samples of ``chance``.
+    overlap
+        Part → overlap with the truth on held-out renders (intersection ÷ union, 0–1), where it is known.
     """
 
     names: tuple[str, ...]
     chance: Floats
     answers: Mapping[str, Mapping[str, float]]
     to_samples: Floats
+    overlap: Mapping[str, float] = field(default_factory=dict)
 
     def of(self, *names: str) -> Floats:
         """Return (h, w) the probability of any of some parts."""
@@ -129,7 +139,7 @@ def _of_photo(photo: Photo) -> Parts:
     found = _ask("parts", small, (small.shape[1] / 2, small.shape[0] / 2), side * scale, 0.0)
     matrix = found.to_samples.copy()
     matrix[:, :2] *= scale
-    return Parts(found.names, found.chance, found.answers, matrix)
+    return replace(found, to_samples=matrix)
 
 
 def of_face(photo: Photo, face: FacePlace) -> Parts | None:
@@ -187,11 +197,35 @@ def _ask(name: str, rgb: NDArray[np.uint8], center: tuple[float, float], side: f
     answers = {
         head: dict(zip(states, _softmax(logits[0] / _temperature(record, head)).tolist(), strict=True))
         for (head, states), logits in zip(heads.items(), out[1:], strict=True)
+        if least_right(record["held_out"].get(head)) > LEAST_RIGHT
     }
     # Sample j was taught the part of pixel stride · j + stride // 2.
     to_samples = matrix / stride
     to_samples[:, 2] -= (stride // 2) / stride
-    return Parts(tuple(record["parts"]), _softmax(out[0][0]).astype(np.float32), answers, to_samples)
+    names = tuple(record["parts"])
+    overlap: Mapping[str, float] = record["held_out"]["iou"]
+    known = [i for i, name in enumerate(names) if overlap[name] >= LEAST_OVERLAP]
+    chance = _softmax(out[0][0]).astype(np.float32)
+    return Parts(tuple(names[i] for i in known), chance[known], answers, to_samples, overlap)
+
+
+def least_right(found: Mapping[str, Any] | None) -> float:
+    """Return the lower end of the 95 % interval of a share of hits.
+
+    Parameters
+    ----------
+    found
+        ``n`` and ``right`` (a share) of a training record; None counts as nothing known.
+
+    References
+    ----------
+    Wilson, "Probable inference, the law of succession, and statistical inference", JASA 22 (1927) 209–212,
+    doi:10.1080/01621459.1927.10502953.
+    """
+    if not found or not found["n"]:
+        return 0.0
+    n, p, z = float(found["n"]), float(found["right"]), 1.96
+    return (p + z * z / (2 * n) - z * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))) / (1 + z * z / n)
 
 
 def _temperature(record: Mapping[str, Any], head: str) -> float:

@@ -124,8 +124,8 @@ def second_look(photo: Photo, found: Sequence[SolePlace]) -> list[SolePlace]:
     Returns
     -------
     ``found`` as it is where the network is not available or fails. Otherwise its confidences moved, with the
-    flag ``"second_opinion"`` or ``"opinions_differ"``, and up to two soles in all, those that the network
-    alone saw with the flag ``"by_network"``.
+    flag ``"second_opinion"`` or ``"opinions_differ"``, outlines that leave out a good part of a sole made
+    whole, and up to two soles in all, those that the network alone saw with the flag ``"by_network"``.
     """
     seen = parts.heard("parts", lambda: parts.of_photo(photo))
     if seen is None or "sole" not in seen.names:
@@ -134,10 +134,15 @@ def second_look(photo: Photo, found: Sequence[SolePlace]) -> list[SolePlace]:
     to_view = np.array([[scene.scale, 0.0, 0.0], [0.0, scene.scale, 0.0]])
     chance = seen.on(to_view, scene.shape, *(n for n in ("sole", "hole") if n in seen.names))
     inside = [_filled(s, scene) for s in found]
+    feet = _seen_feet(scene, chance)
     places = [
         _agreed(s, float(chance[m].mean()) if m.any() else 0.5) for s, m in zip(found, inside, strict=True)
     ]
-    added = [b for b in _seen_feet(scene, chance) if not any(_on(b.mask, m) for m in inside)]
+    for i, whole in enumerate(_wholes(feet, chance > 0.5, inside)):
+        if _cut_short(inside[i], whole):
+            outer = refine(scene, blobs.describe(scene, whole))
+            places[i] = _outlined(photo, outer, scene.scale, places[i])
+    added = [b for b in feet if not any(_on(b.mask, m) for m in inside)]
     places += [_by_network(photo, scene, b, float(chance[b.mask].mean())) for b in added[: 2 - len(places)]]
     return _named(places, photo.width) if len(places) > len(found) else places
 
@@ -153,6 +158,34 @@ def _on(mask: blobs.Mask, other: blobs.Mask) -> bool:
     """Return whether one region lies on another to a fifth of either."""
     both = np.count_nonzero(mask & other)
     return bool(both > 0.2 * min(np.count_nonzero(mask), np.count_nonzero(other)))
+
+
+def _wholes(feet: Sequence[Blob], seen: blobs.Mask, inside: Sequence[blobs.Mask]) -> list[blobs.Mask]:
+    """Return, for each of some soles, the foot it lies on as the network sees it, or nothing.
+
+    Two feet that are seen as one are shared out: each sole gets what is nearest to it.
+    """
+    pieces = blobs.components(seen.astype(np.uint8), 0.01 * seen.size)
+    out = []
+    for i, mask in enumerate(inside):
+        rest = [m for j, m in enumerate(inside) if j != i]
+        foot = next((b.mask for b in feet if _on(b.mask, mask)), None)
+        if foot is None:
+            joined = (p for p in pieces if _on(p, mask) and any(_on(p, m) for m in rest))
+            foot = next(joined, np.zeros_like(mask))
+        away = [cv2.distanceTransform((~m).astype(np.uint8), cv2.DIST_L2, 5) for m in (mask, *rest)]
+        out.append(blobs.fill_holes((foot > 0) & (np.stack(away).argmin(0) == 0), 0.04))
+    return out
+
+
+def _cut_short(mask: blobs.Mask, whole: blobs.Mask) -> bool:
+    """Return whether an outline holds only a part of a sole.
+
+    A step in the vinyl can end an outline early; a hole in what is left out would be missed, and the foot
+    said to have none.
+    """
+    shared = np.count_nonzero(mask & whole)
+    return bool(shared > 0.8 * np.count_nonzero(mask) and shared < 0.8 * np.count_nonzero(whole))
 
 
 def _agreed(sole: SolePlace, chance: float) -> SolePlace:
