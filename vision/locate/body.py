@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.color import srgb_to_linear
-from vision.locate import clothing_line
+from vision.locate import blobs, clothing_line
 from vision.locate.places import LinePlace
 from vision.photo import Photo
 from vision.quality import glare_mask
@@ -32,6 +32,8 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _VIEW = 512
+#: What a network takes for vinyl must fit vinyl's color by this (:func:`vision.locate.blobs.vinyl_likeness`).
+_VINYL_COLORED = 0.5
 #: ln of brightness below the typical from which on a camera's noise and coding speak, not the vinyl.
 _DEEP_SHADE = 1.6
 #: A line less probable than this is not shown; above the second, its absence is not claimed either.
@@ -150,7 +152,13 @@ def _ask_parts(photo: Photo) -> Parts | None:
 
 
 def _by_parts(photo: Photo, parts: Parts) -> _Seen | None:
-    """Take bare vinyl from the parts network; None when it sees too little."""
+    """Take bare vinyl from the parts network; None when it sees too little, or what may well be no vinyl.
+
+    A network marks shreds of what is unlike all it was shown, and a line along a shred would be read as fade.
+    So it must take the picture for a body, and what it marks must have a color that vinyl can have.
+    """
+    if parts.answers.get("view", {}).get("body", 1.0) < 0.5:
+        return None
     rgb = photo.rgb
     whole = Window(min(1.0, _VIEW / max(rgb.shape[:2])), 0, 0)
     shape = (round(rgb.shape[0] * whole.scale), round(rgb.shape[1] * whole.scale))
@@ -164,6 +172,9 @@ def _by_parts(photo: Photo, parts: Parts) -> _Seen | None:
         return None
     view = _resized(cut, window.scale)
     vinyl = _largest(parts.on(window.to_view, view.shape[:2], "vinyl", "covered") > 0.5)
+    lab = cv2.cvtColor(view.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)[vinyl]
+    if not len(lab) or blobs.vinyl_likeness(np.median(lab, axis=0).tolist()) < _VINYL_COLORED:
+        return None
     covered = (parts.on(window.to_view, view.shape[:2], "covered") > 0.5) & vinyl
     return view, window, vinyl, covered if covered.sum() > 0.02 * vinyl.sum() else None
 
