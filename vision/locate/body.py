@@ -129,7 +129,7 @@ class Bare:
 
 def bare_vinyl(photo: Photo, parts: Parts | None = None) -> Bare | None:
     """Find bare vinyl, by the parts network if there is one; None when there is too little to measure."""
-    known = parts if parts is not None else photo.once(("parts", "photo"), lambda: _ask_parts(photo))
+    known = parts if parts is not None else _ask_parts(photo)
     found = None if known is None else _by_parts(photo, known)
     found = found or _by_looks(photo)
     if found is None:
