@@ -127,6 +127,23 @@ def test_clipped_white_patch_is_left_out_and_flagged(rng):
     assert _off(calibration, truth) < 0.05
 
 
+@pytest.mark.parametrize("contrast", [1.0, 1.12])
+def test_gloss_over_the_chart_strengthens_no_cast(rng, contrast):
+    # Gloss lifts black; taken for a curve, it would bend the cast with it and tint every color read.
+    truth = cast(3200, 5000)
+    scene = ground(rng)
+    put(scene, chart_face(), (450, 350), 320, light=0.6)
+    vinyl = lab_to_linear([66.0, 17.0, 19.0])
+    scene[60:160, 60:160] = 0.6 * vinyl
+    photo = Camera().shoot(((scene + 0.025) * truth) ** contrast, rng)
+    calibration = neutral.estimate(photo)
+    assert calibration.method == "color_chart"
+    assert "reflection" not in calibration.flags
+    assert _off(calibration, truth) < 0.04
+    seen = calibration.apply(srgb_to_linear(photo.rgb[80:140, 80:140]).reshape(-1, 3).mean(axis=0)[None])
+    assert delta_e_2000(linear_to_lab(seen)[0], linear_to_lab(vinyl)) < 3
+
+
 def test_correction_extrapolates_tamely(rng):
     scene = ground(rng)
     put(scene, chart_face(), (450, 350), 320)

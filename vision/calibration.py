@@ -65,7 +65,9 @@ class Calibration:
         Plain sentences: what was assumed, what was refused and why.
     tone
         (2, K) ln of true relative light against ln of linear RGB as photographed, both increasing: the
-        curve a phone laid over the photo, as a chart shows it. Taken off before all else. None when unknown.
+        curve a phone laid over the photo, as a chart shows it. None when unknown.
+    haze
+        (3,) linear RGB of flare and gloss over the whole photo, as a chart shows it. Taken off first.
     """
 
     method: str = "none"
@@ -80,6 +82,7 @@ class Calibration:
     flags: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     tone: NDArray[np.float64] | None = None
+    haze: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
 
     def apply(self, linear_rgb: NDArray[Any]) -> NDArray[np.float64]:
         """Return linear RGB as if the scene were lit by D65 (and exposed to reflectance, if known).
@@ -93,7 +96,7 @@ class Calibration:
         -------
         (..., 3) float64 linear sRGB, not clipped.
         """
-        light = np.asarray(linear_rgb, np.float64)
+        light = np.maximum(np.asarray(linear_rgb, np.float64) - self.haze, 0)
         if self.tone is not None:
             light = undo_tone(light, self.tone)
         balanced = light / np.asarray(self.neutral_rgb)

@@ -91,7 +91,9 @@ class ChartFit:
     matrix
         (3, 3) correction after white balance; its rows sum to 1, so that neutrals stay neutral.
     tone
-        (2, 6) tone curve for :func:`undo_tone`, to be taken off before all else.
+        (2, 6) tone curve for :func:`undo_tone`.
+    haze
+        (3,) linear RGB of flare and gloss of the lamp's color, to be taken off before the tone curve.
     residual
         (24,) ΔE00 left on each patch; NaN where a patch was clipped.
     shade
@@ -107,6 +109,7 @@ class ChartFit:
     exposure: float
     matrix: Array
     tone: Array
+    haze: Array
     residual: Array
     shade: Array
     flags: tuple[str, ...] = ()
@@ -261,22 +264,25 @@ def _tone(
     return np.stack([nodes, curve]), light, place @ solution[6:]
 
 
-def _haze(grey: Array) -> Array:
-    """Return the (3,) light that lies over the chart: sky or room mirrored in its surface, or lens flare.
+def _haze(grey: Array, known: Array) -> tuple[Array, Array]:
+    """Return the light that lies over the chart: gloss, sky or room mirrored in its surface, lens flare.
 
-    Grey patches differ by one factor in all channels. What is left when each channel is drawn as a straight
-    line against green is added light; the least that explains it is returned, 0 where it is within noise.
+    Grey patches, (N, 3) as photographed against (N,) as published, lie on a straight line in each channel.
+    Where it does not start at 0, light was added. A curve that darkens shadows makes all three start below 0;
+    then only what they differ by counts as added.
+
+    Returns
+    -------
+    (3,) linear RGB of the added light, 0 where it is within noise, and (3,) which share of it has the lamp's
+    color.
     """
-    if len(grey) < 5:
-        return np.zeros(3)
-    weight = 1 / (grey[:, 1] + 0.02)
-    lines = [np.polyfit(grey[:, 1], grey[:, c], 1, w=weight) for c in range(3)]
-    slope = np.array([line[0] for line in lines])
-    offset = np.array([line[1] for line in lines])
-    if slope.min() < 0.05 or np.abs(offset / slope).max() < 0.004:
-        return np.zeros(3)
-    common = max(0.0, float((-offset / slope).max()))
-    return np.clip(offset + slope * common, 0, 0.8 * grey.min(axis=0))
+    if len(grey) < 4:
+        return np.zeros(3), np.zeros(3)
+    slope, offset = np.polyfit(known, grey, 1, w=1 / (grey[:, 1] + 0.02))
+    over = offset / slope - min(0.0, float((offset / slope).min()))
+    if slope.min() < 0.05 or over.max() < 0.004:
+        return np.zeros(3), np.zeros(3)
+    return np.minimum(slope * over, 0.8 * grey.min(axis=0)), over.min() / np.maximum(over, 1e-9)
 
 
 def _stiff_matrix(balanced: Array, reference: Array, weight: Array) -> Array:
@@ -310,15 +316,15 @@ _CHROMA_BASIS: Array = np.array([[1, -1, 0], [1, 1, -2]], float) / np.sqrt([[2],
 
 
 def _moved(start: _Correction, step: Array, place: Array) -> _Correction:
-    """Return the correction moved by 17 numbers: tone 6, neutral 2, exposure 1, light 2, matrix 6."""
+    """Return the correction moved by 18 numbers: tone 6, neutral 2, exposure 1, light 2, matrix 6, haze 1."""
     curve = np.maximum.accumulate(start.tone[1] + step[:6]) + 1e-3 * np.arange(6)
     return _Correction(
-        start.haze,
+        start.haze * np.exp(step[17]),
         np.stack([start.tone[0], curve]),
         start.shade + place @ step[9:11],
         start.neutral * np.exp([step[6], 0.0, step[7]]),
         start.exposure * float(np.exp(step[8])),
-        start.matrix + step[11:].reshape(3, 2) @ _CHROMA_BASIS,
+        start.matrix + step[11:17].reshape(3, 2) @ _CHROMA_BASIS,
     )
 
 
@@ -336,15 +342,15 @@ def _polished(
     goal = linear_to_lab(reference)
     chroma = np.hypot(goal[:, 1], goal[:, 2])[:, None]
     weight = usable[:, None] * np.hstack([np.ones((24, 1)), 1 / (1 + 0.045 * np.tile(chroma, 2))])
-    scale = np.repeat([0.15, 0.04, 0.3, 0.03, 0.15], [6, 2, 1, 2, 6])
-    identity = np.zeros(17)
-    identity[11:] = -((start.matrix - np.eye(3)) @ _CHROMA_BASIS.T).ravel()
+    scale = np.repeat([0.15, 0.04, 0.3, 0.03, 0.15, 0.3], [6, 2, 1, 2, 6, 1])
+    identity = np.zeros(18)
+    identity[11:17] = -((start.matrix - np.eye(3)) @ _CHROMA_BASIS.T).ravel()
 
     def misfit(step: Array) -> Array:
         lab = linear_to_lab(_moved(start, step, place).apply(raw))
         return np.concatenate([((lab - goal) * weight).ravel(), (step - identity) / scale])
 
-    found = least_squares(misfit, np.zeros(17), loss="soft_l1", f_scale=3.0, max_nfev=12)
+    found = least_squares(misfit, np.zeros(18), loss="soft_l1", f_scale=3.0, max_nfev=12)
     return _moved(start, found.x, place)
 
 
@@ -360,7 +366,7 @@ def _fit_as(patches: _Patches, turn: NDArray[np.int_], homography: Array) -> Cha
     if usable.sum() < 15 or grey.sum() < 3:
         return None
 
-    haze = _haze(raw[18:][usable[18:]])
+    haze, of_lamp = _haze(raw[18:][usable[18:]], reference[18:, 1][usable[18:]])
     raw = np.maximum(raw - haze, 1e-3)
     nodes, light, gradient = _tone(raw, reference, usable, cells)
     linear = undo_tone(raw, nodes)
@@ -395,7 +401,7 @@ def _fit_as(patches: _Patches, turn: NDArray[np.int_], homography: Array) -> Cha
         flags.append("partly_shaded")
     if _light_differs(linear, reference, grey, shade):
         flags.append("mixed_light")
-    if haze.max() > 0.004 or _reflects(patches.spread[turn], residual, shade, usable):
+    if (haze * (1 - of_lamp)).max() > 0.004 or _reflects(patches.spread[turn], residual, shade, usable):
         flags.append("reflection")
     pitch = pitch_of(homography)
     if pitch < 1.6 * MIN_PITCH_PX:
@@ -409,6 +415,7 @@ def _fit_as(patches: _Patches, turn: NDArray[np.int_], homography: Array) -> Cha
         exposure=correction.exposure,
         matrix=correction.matrix,
         tone=correction.tone,
+        haze=correction.haze * of_lamp,
         residual=residual,
         shade=shade,
         flags=tuple(flags),

@@ -146,6 +146,7 @@ def _from_chart(fit: ChartFit, notes: Sequence[str]) -> Calibration:
         u_exposure=float(np.hypot(0.04, 0.5 * float(np.std(fit.shade)))),
         matrix=fit.matrix,
         tone=fit.tone,
+        haze=fit.haze,
         region=Region.from_arrays([fit.corners]),
         residual_mean=fit.residual_mean,
         residual_max=fit.residual_max,
