@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -89,3 +90,30 @@ def test_a_covered_ear_is_not_called_clean() -> None:
 def test_certainty_of_a_clean_ear_grows_with_the_picture() -> None:
     small, large = read(Drawing(width_px=120))["left_ear"], read(Drawing(width_px=400))["left_ear"]
     assert small.candidates["none"] < large.candidates["none"]
+
+
+def test_green_on_the_face_itself_is_no_stain() -> None:
+    """A turned head brings its far iris, or a cheek that mirrors green cloth, to where the ear may be."""
+    drawn = draw(Drawing(exposure=0.7, width_px=280))
+    (face,) = find_faces(drawn.photo)
+    x, y = np.mean(face.skin[2], axis=0)
+    rgb = drawn.photo.rgb.copy()
+    cv2.circle(rgb, (round(x), round(y)), 14, (90, 128, 96), -1, cv2.LINE_AA)
+    window = ((x - 60, y - 60), (x + 60, y - 60), (x + 60, y + 60), (x - 60, y + 60))
+    turned = replace(face, left_ear=(), right_ear=window)
+    (record,) = ear_stain.measure(Photo.from_array(rgb), turned, Calibration())
+    assert record.state != "green"
+
+
+@pytest.mark.parametrize("stained", [True, False])
+def test_a_stain_is_told_from_the_green_cloth_that_it_touches(stained: bool) -> None:
+    drawn = draw(Drawing(ear_stain=True, exposure=0.7, width_px=280))
+    (face,) = find_faces(drawn.photo)
+    rgb = drawn.photo.rgb.copy()
+    if not stained:
+        rgb = draw(Drawing(exposure=0.7, width_px=280)).photo.rgb.copy()
+    # Cloth that covers the outer fifth of the stain.
+    at = round(np.quantile(np.nonzero(drawn.masks["ear_stain"])[1], 0.8))
+    rgb[:, at:] = (20, 70, 60)
+    records = {r.part: r for r in ear_stain.measure(Photo.from_array(rgb), face, Calibration())}
+    assert (records["right_ear"].state == "green") == stained

@@ -1,15 +1,17 @@
 """Green stains that metal earrings leave in the vinyl at the ears.
 
 How a dealer would be misled, and what stands against it: green cloth or a plant behind the ear, or seen
-between strands of hair (a stain has skin on most of its sides, skin of an ear beside it, and its color is not
-found all over the rest of the picture); the shade of hair, blond hair, tarnish and shadow (they are no
-greener than skin once its own color is divided out, or they turn yellow, not green); a green cast over
-everything (skin is the reference); an ear under hair called clean (bare skin must be in view there, or
-nothing is said).
+between strands of hair (a stain has skin on a good part of its sides, skin of an ear beside it, it ends with
+an edge where cloth begins, and its color is not found all over the rest of the picture); a green iris, or a
+cheek that mirrors green cloth, on a head so turned that the face lies where an ear would (a stain lies off
+the face); the shade of hair, blond hair, tarnish and shadow (they are no greener than skin once its own color
+is divided out, or they turn yellow, not green); a green cast over everything (skin is the reference); an ear
+under hair called clean (bare skin must be in view there, or nothing is said).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -26,7 +28,7 @@ from vision.second_opinion import combine
 from vision.traits import Quantity, Reason, Trait, TraitRecord
 
 TRAIT = Trait.EAR_STAIN
-METHOD = "ear_stain/3"
+METHOD = "ear_stain/4"
 
 #: How much greener than skin (logarithm of green² ÷ red·blue) stained vinyl is at least. A stain is a filter
 #: over skin: on tan vinyl it may look olive or gray, so no hue of its own is asked for.
@@ -36,6 +38,16 @@ GREENER = 0.22
 MOST_STAIN = 0.03
 LEAST_EAR = 0.0012
 WHOLE_EAR = 0.008
+
+#: Change of light, warmth or greenness (logarithms) a face width at which a color ends.
+EDGE = 25.0
+
+#: A stain's color covers no more than this, times its own area, of the rest of the view.
+MOST_ELSEWHERE = 8.0
+
+#: The model's outline of a face is this well placed at its sides, in face widths (a guess; on renders ears
+#: begin outside of it, and irises lie more than twice as far inside).
+EDGE_OF_FACE = 0.02
 
 #: Directions in which a stain's surroundings are looked at.
 SECTORS = 16
@@ -132,10 +144,12 @@ def _measure_ear(reading: FaceReading, colors: _Colors, outline: Polygon, cal: C
 def _look(reading: FaceReading, colors: _Colors, outline: Polygon, cal: Calibration) -> Ear:
     """Part the pixels at one ear into bare skin, stain, and green that may be either."""
     view = reading.view
-    window = view.mask(outline)
+    window, oval = view.mask(outline), _face_oval(view)
     light, warmth, green = colors.light, colors.warmth, colors.green
     bare = window & (np.abs(warmth) < 0.30) & (np.abs(green) < 0.16) & (light > -1.1) & (light < 0.5)
-    greener = view.valid & (green > GREENER) & (warmth < 0.15) & (light > -2.2) & (light < 0.15)
+    # No ear lies on the face: its far iris may be green, and its cheeks may mirror green cloth.
+    on_face = cv2.distanceTransform(oval.astype(np.uint8), cv2.DIST_L2, 5) > EDGE_OF_FACE * view.unit
+    greener = view.valid & ~on_face & (green > GREENER) & (warmth < 0.15) & (light > -2.2) & (light < 0.15)
     kernel = np.ones((3, 3), np.uint8)
     greener = cv2.morphologyEx(greener.astype(np.uint8), cv2.MORPH_OPEN, kernel).astype(bool)
     soft = (np.abs(warmth) < 0.45) & (green > -0.2) & (green < 0.35) & (light > -1.3) & (light < 0.5)
@@ -143,13 +157,13 @@ def _look(reading: FaceReading, colors: _Colors, outline: Polygon, cal: Calibrat
     if hair is not None:
         bare &= hair < 0.5
         soft &= hair < 0.5
-    stain, sides = _stain_mask(greener, soft, window, view.unit)
+    stain, sides, elsewhere = _stains(greener, soft, window, (light, warmth, green), view)
     lab = lab_of(colors.linear[stain], eye_calibration(reading.eyes, cal))
     # A stain counts as seen skin: a small ear may be stained all over.
-    skin = _largest_with(bare | stain, window) & ~_face_oval(view)
+    skin = _largest_with(bare | stain, window) & ~oval
     return Ear(
         window, bare, skin, stain, greener & window & ~stain, green, lab[..., 1], sides,
-        _elsewhere(stain, (light, warmth, green), view), _marked(reading, stain if stain.any() else skin),
+        elsewhere, _marked(reading, stain if stain.any() else skin),
     )  # fmt: skip
 
 
@@ -166,8 +180,6 @@ def _marked(reading: FaceReading, at: Mask) -> float | None:
 
 def _elsewhere(stain: Mask, signs: tuple[Array, Array, Array], view: FaceView) -> float:
     """Area of the stain's color in the rest of the view ÷ that of the stain; cloth and hair are all over."""
-    if not stain.any():
-        return 0.0
     alike = view.valid & ~_dilated(stain, 0.03 * view.unit)
     for sign, reach in zip(signs, (0.7, 0.2, 0.12), strict=True):
         alike &= np.abs(sign - np.median(sign[stain])) < reach
@@ -175,46 +187,71 @@ def _elsewhere(stain: Mask, signs: tuple[Array, Array, Array], view: FaceView) -
     return float(np.count_nonzero(alike) / np.count_nonzero(stain))
 
 
-def _stain_mask(greener: Mask, soft: Mask, window: Mask, unit: float) -> tuple[Mask, float]:
+def _stains(
+    greener: Mask, soft: Mask, window: Mask, signs: tuple[Array, Array, Array], view: FaceView
+) -> tuple[Mask, float, float]:
     """Patches of green that end within the ear's surroundings and border on skin.
 
-    Hair, cloth and plants run on beyond the ear. A stain at the lobe may border on the background, but it has
-    skin on a good part of its sides.
+    Hair, cloth and plants run on beyond the ear, and their color is found elsewhere. A stain at the lobe may
+    border on green cloth, but ends there with an edge, and it has skin on a good part of its sides.
 
     Returns
     -------
-    The (H, W) mask and the share of directions in which skin lies beside it, 0–1.
+    The (H, W) mask; the share of directions in which skin lies beside it, 0–1; and the area of its color in
+    the rest of the view ÷ its own.
     """
+    unit = view.unit
     around = _dilated(window, 0.06 * unit)
     border = around & ~_dilated(window, 0.05 * unit)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        (greener & around).astype(np.uint8), connectivity=8
-    )
-    out = np.zeros_like(greener)
-    shares: list[tuple[int, float]] = []
-    for i in range(1, count):
-        part = labels == i
-        area = int(stats[i, cv2.CC_STAT_AREA])
+    held: list[tuple[float, int, float, Mask]] = []
+    for part in _patches(greener & around, signs, unit):
+        area = int(np.count_nonzero(part))
         if not 0.00025 < area / unit**2 < MOST_STAIN or np.any(part & border) or not np.any(part & window):
             continue
         share = _sides(part, soft & ~greener, unit)
-        if share > 0.25:
-            out |= part
-            shares.append((area, share))
-    return out, sum(a * s for a, s in shares) / max(1, sum(a for a, _ in shares))
+        if share > 0.25 and (elsewhere := _elsewhere(part, signs, view)) < MOST_ELSEWHERE:
+            held.append((share, area, elsewhere, part))
+    out = np.zeros_like(greener)
+    kept = []
+    for patch in sorted(held, key=lambda p: -p[0] * p[1]):
+        if not np.any(patch[-1] & out):
+            out |= patch[-1]
+            kept.append(patch)
+    if not kept:
+        return out, 0.0, 0.0
+    shares, areas, others = np.array([patch[:3] for patch in kept]).T
+    return out, float(areas @ shares / areas.sum()), float(areas @ others / areas.sum())
+
+
+def _patches(green: Mask, signs: tuple[Array, Array, Array], unit: float) -> Iterator[Mask]:
+    """Yield connected patches: first as they are, then parted where their color has an edge."""
+    edge = np.zeros(green.shape)
+    for sign, weight in zip(signs, (0.7, 1.0, 1.0), strict=True):
+        plane = (weight * sign).astype(np.float32)
+        edge += sum(cv2.Sobel(plane, cv2.CV_64F, *way) ** 2 for way in ((1, 0), (0, 1)))
+    flat = green & (np.sqrt(edge) / 8 * unit < EDGE)
+    for mask, grow in ((green, 0.0), (flat, 0.008 * unit)):
+        count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+        for i in range(1, count):
+            part = np.asarray(labels == i)
+            if np.count_nonzero(part) > 0.0002 * unit**2:
+                yield _dilated(part, grow) & green if grow else part
 
 
 def _sides(part: Mask, skin: Mask, unit: float) -> float:
-    """Share of directions around a patch, seen from its middle, in which mostly skin lies beside it."""
+    """Share of directions around a patch, seen from its middle, in which mostly skin lies beside it.
+
+    A stain that fades out has its own soft rim beside it, and skin only farther on.
+    """
     ys, xs = np.nonzero(part)
     y0, x0 = ys.mean(), xs.mean()
-    ys, xs = np.nonzero(_dilated(part, 0.024 * unit) & ~_dilated(part, 0.006 * unit))
-    if len(ys) == 0:
-        return 0.0
-    sector = np.floor((np.arctan2(ys - y0, xs - x0) / (2 * np.pi) + 0.5) * SECTORS).astype(int) % SECTORS
-    total = np.bincount(sector, minlength=SECTORS)
-    found = np.bincount(sector[skin[ys, xs]], minlength=SECTORS)
-    return float(np.mean(found > 0.4 * np.maximum(total, 1)))
+    held = np.zeros(SECTORS, bool)
+    for inner, outer in ((0.006, 0.024), (0.018, 0.036)):
+        ys, xs = np.nonzero(_dilated(part, outer * unit) & ~_dilated(part, inner * unit))
+        sector = np.floor((np.arctan2(ys - y0, xs - x0) / (2 * np.pi) + 0.5) * SECTORS).astype(int) % SECTORS
+        total = np.bincount(sector, minlength=SECTORS)
+        held |= np.bincount(sector[skin[ys, xs]], minlength=SECTORS) > 0.4 * np.maximum(total, 1)
+    return float(held.mean())
 
 
 def _dilated(mask: Mask, by: float) -> Mask:
@@ -278,9 +315,9 @@ def _p_stained(ear: Ear, unit: float) -> float:
     depth = float(np.quantile(ear.green[ear.stain], 0.8))
     strong = float(np.clip((depth - 0.35) / max(0.4, 5 * unrest), 0, 1))
     big = float(np.clip(np.count_nonzero(ear.stain) / unit**2 / 0.005, 0, 1))
-    held = float(np.clip((ear.sides - 0.25) / 0.3, 0, 1))
+    held = float(np.clip((ear.sides - 0.2) / 0.2, 0, 1))
     leaning = float(np.clip((2 - np.quantile(ear.lab_a, 0.1)) / 6, 0, 1))
-    apart = float(np.clip((8 - ear.elsewhere) / 5, 0, 1))
+    apart = float(np.clip((MOST_ELSEWHERE - ear.elsewhere) / 5, 0, 1))
     # Little skin beside it that is no part of the face, and it may be anything behind the cheek.
     beside = np.count_nonzero(ear.skin & ~ear.stain) / unit**2 / (0.5 * WHOLE_EAR)
     return 0.44 + 0.45 * strong * big * held * leaning * apart * min(1.0, beside)
