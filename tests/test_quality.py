@@ -213,6 +213,17 @@ def test_a_warm_color_cast_is_not_a_toning(rng):
     assert check_colors(Photo.from_array(warm)).passed
 
 
+def test_vinyl_on_wood_in_warm_light_is_not_a_toning(rng):
+    """Doll and table have one hue; that one is redder than the other at the same lightness tells color."""
+    y, x = np.mgrid[0:600, 0:600]
+    shade = 0.35 + 0.6 * np.abs(np.sin(x / 70 + y / 250))[..., None]
+    grain = 1 + 0.15 * np.sin(y / 6)[..., None]
+    body = (np.abs(x - 300) < 110)[..., None]
+    picture = np.where(body, (226, 170, 140), np.array([205, 165, 115]) * grain) * shade
+    picture += rng.normal(0, 3, picture.shape)
+    assert check_colors(Photo.from_array(np.clip(picture, 0, 255).astype(np.uint8))).passed
+
+
 def test_an_early_doll_close_up_is_not_a_toning(rng):
     """Pale vinyl fills the picture, irises are black and white, lips bare: one hue but for the eyes."""
     y, x = np.mgrid[0:600, 0:600]
