@@ -48,7 +48,8 @@ THINNEST_MARGIN = 0.5
 _STRIP_HEIGHT = 112
 _CAPITAL_PX = 48.0
 _STRIDE = 8
-_ZOOMS = (0.85, 1.0, 1.2)
+#: Sizes looked at besides the usual one, and the presence in that one from which they are.
+_ZOOMS, _GLIMPSE = (0.85, 1.2), 0.05
 _FOUND = 0.12
 #: Presence from which a sign that our reader of lines sees too is believed more.
 _FAINTEST = 0.25
@@ -136,11 +137,18 @@ def find_signs(
     height = float(np.median(np.linalg.norm(band[: len(band) // 2] - band[len(band) // 2 :][::-1], axis=1)))
     if height < 12:
         return []
-    looks = [
-        (look, zoom) for picture in (rgb, *more) for zoom in _ZOOMS for look in _looks(picture, band, zoom)
+    pictures = (rgb, *more)
+    plain = np.concatenate([_looks(picture, band, 1.0) for picture in pictures])
+    if float((1.0 - plain.mean(axis=0)[0]).max()) < _GLIMPSE:
+        return []
+    rows, columns = plain.shape[2:]
+    zoomed = [
+        _onto(look, zoom, rows, columns)
+        for picture in pictures
+        for zoom in _ZOOMS
+        for look in _looks(picture, band, zoom)
     ]
-    rows, columns = looks[2][0].shape[1:]
-    stack = np.stack([_onto(look, zoom, rows, columns) for look, zoom in looks])
+    stack = np.concatenate([plain, np.stack(zoomed)])
     peaks = _peaks(1.0 - stack.mean(axis=0)[0])
     signs = [_sign_at(stack, row, column, band, run, height) for row, column in peaks]
     return sorted(signs, key=lambda sign: sign.at)

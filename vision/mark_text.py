@@ -52,6 +52,8 @@ _MOST_PIXELS = 500_000
 _MOST_MAPPED = 4
 #: The engine's own word from which a line counts as clear to see.
 _CLEAR = 0.92
+#: Presence from which there may be a sign.
+_MAYBE_SIGN = 0.25
 #: How nearly as well the other end must read for it to be in doubt which end is up.
 _EITHER_END = 0.7
 #: How much better than any other end our own reader must read one, and letters in it, to settle which is up.
@@ -63,6 +65,8 @@ _SIGNS = "®©™¤"
 _LETTERS_BEYOND = 0.3
 #: Weight of our own reader's votes, times that of the engine's.
 _SECOND = 0.9
+#: Room with which our own reader takes its first look at a line.
+_FIRST_ROOM = mark_reader.ROOMS[1:2]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -449,21 +453,16 @@ def _read_box(
     ends = [box, box.turned()] if turn else [box]
     if turn and box.length < 1.7 * box.height:
         ends += [_quarter_turned(box), _quarter_turned(box).turned()]
-    own = [close.own(end, mark_reader.ROOMS[1:2]) for end in ends]
+    own = [close.own(end, _FIRST_ROOM) for end in ends]
     ends, own = _likely_ends(ends, own)
     lines = _recognize([strip for end in ends for strip in close.strips(end, first)], engine)
     groups = [lines[i : i + len(first)] for i in range(0, len(lines), len(first))]
     weights = [_weight_of(group) + 2.0 * _weight_of(said) for group, said in zip(groups, own, strict=True)]
     best = int(np.argmax(weights))
     runner_up = sorted(weights)[-2] / max(weights[best], 1e-6) if len(weights) > 1 else 0.0
-    chosen, lines = _lengthened(ends[best], groups[best], others, close, engine)
+    chosen, lines, said = _lengthened(ends[best], groups[best], own[best], others, close, engine)
     found = signs_in(photo, chosen.polygon)
-    reading = _Reading(
-        chosen,
-        lines + _recognize(_looks(close, chosen, lines), engine),
-        close.own(chosen),
-    )
-    _agree(reading)
+    reading = _read_line(chosen, lines, said, close, engine, found)
     signs = [sign for sign in found if _sure_of(sign)]
     if signs:
         around = _read_around(chosen, reading.own, signs, close, engine)
@@ -475,6 +474,38 @@ def _read_box(
         reading.text = re.sub(r"\s*T[MNH]\Z", CHARACTERS["trademark"], reading.text)
     reading.other_end = runner_up
     return reading
+
+
+def _read_line(
+    box: _Box,
+    lines: list[OcrLine],
+    own: list[OcrLine],
+    close: _Close,
+    engine: GuardedEngine,
+    signs: Sequence[Sign] = (),
+) -> _Reading:
+    """Read one box in as many ways as it takes; ``lines`` and ``own`` are the first looks at it."""
+    if not _settled(lines, own, signs):
+        lines = lines + _recognize(_looks(close, box), engine)
+        own = close.own(box)
+    reading = _Reading(box, lines, own)
+    _agree(reading)
+    return reading
+
+
+def _settled(lines: Sequence[OcrLine], own: Sequence[OcrLine], signs: Sequence[Sign]) -> bool:
+    """Whether the engine reads one text in every plain view, clearly, and our own reader the same.
+
+    The two err differently: what they agree on letter by letter, further looks do not change. Both read a
+    TM as a T, though: where a sign may stand, our own reader must have seen one.
+    """
+    texts = {tidied(line.text) for line in lines}
+    if len(texts) != 1 or not own or min(line.confidence for line in lines) < _CLEAR:
+        return False
+    if any(s.presence > _MAYBE_SIGN for s in signs) and not any(c in _SIGNS for o in own for c in o.text):
+        return False
+    letters = _solid(texts.pop())
+    return len(letters) > 1 and all(_solid(tidied(o.text)) == letters.upper() for o in own)
 
 
 def _likely_ends(ends: list[_Box], own: list[list[OcrLine]]) -> tuple[list[_Box], list[list[OcrLine]]]:
@@ -511,17 +542,25 @@ def _swallows(around: _Reading, whole: _Reading) -> bool:
 
 
 def _lengthened(
-    box: _Box, lines: list[OcrLine], others: Sequence[_Box], close: _Close, engine: GuardedEngine
-) -> tuple[_Box, list[OcrLine]]:
+    box: _Box,
+    lines: list[OcrLine],
+    own: list[OcrLine],
+    others: Sequence[_Box],
+    close: _Close,
+    engine: GuardedEngine,
+) -> tuple[_Box, list[OcrLine], list[OcrLine]]:
     """The box made longer if letters stand beyond its ends, with the readings that show it.
 
     A scratch or the end of the light cuts a detected line short, and the rest then reads well: the worst
-    kind of misreading.
+    kind of misreading. Where our own reader sees no more letters in the longer one, it is left at that.
     """
     reach = 0.5 * box.height / max(box.length, 1.0)
     longer = _Box(section(box.polygon, -reach, 1.0 + reach), box.score)
     if any(_covered(other, longer) > _covered(other, box) + 0.05 for other in others):
-        return box, lines
+        return box, lines, own
+    said = close.own(longer, _FIRST_ROOM)
+    if said and len(_solid(said[0].text)) <= len(_solid(own[0].text)):
+        return box, lines, own
     again = _recognize(close.strips(longer, close.plain), engine)
     short = _solid(tidied(max(lines, key=lambda line: line.confidence).text))
     shows_more = [
@@ -531,20 +570,14 @@ def _lengthened(
         and short != _solid(tidied(line.text))
         and short in _solid(tidied(line.text))
     ]
-    return (longer, again) if shows_more else (box, lines)
+    return (longer, again, said) if shows_more else (box, lines, own)
 
 
-def _looks(close: _Close, box: _Box, taken: Sequence[OcrLine] = ()) -> list[NDArray[np.uint8]]:
-    """Strips of one line in every way of looking but the plain ones already taken.
-
-    Lights are supposed only where the plain looks are not clear: each costs time and blurs the vote.
-    """
+def _looks(close: _Close, box: _Box) -> list[NDArray[np.uint8]]:
+    """Strips of one line in every way of looking but the plain ones."""
     plain = [close.views["plain"], close.views.get("more_0", close.views["contrast"])]
-    strips = [] if taken else close.strips(box, close.plain)
-    clear = mark_reader.available() and max((line.confidence for line in taken), default=0.0) > _CLEAR
-    if not clear:
-        strips += close.strips(box, close.supposed())
     rooms = (0.88,) if mark_reader.available() else (1.2, 0.88)
+    strips = close.strips(box, close.supposed())
     return strips + [strip for room in rooms for strip in close.strips(box, plain, room)]
 
 
@@ -569,8 +602,8 @@ def _read_around(
         start, stop = max(0.0, limits[0]), min(1.0, limits[1])
         if (stop - start) * box.length > 0.5 * box.height:
             part = _Box(section(box.polygon, start, stop), box.score)
-            piece = _Reading(part, _recognize(_looks(close, part), engine), close.own(part))
-            _agree(piece)
+            first = _recognize(close.strips(part, close.plain), engine)
+            piece = _read_line(part, first, close.own(part, _FIRST_ROOM), close, engine)
             if piece.agreement * piece.strength > 0.35:
                 pieces.append(piece)
                 text += piece.text

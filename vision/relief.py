@@ -23,6 +23,9 @@ Float = NDArray[np.float32]
 AZIMUTHS_DEG = (0.0, 45.0, 90.0, 135.0)
 
 _DARKEST = 2.0 / 255.0
+_CODES = np.arange(256) / 255.0
+#: Linear light of each 8-bit sRGB code.
+_LINEAR = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4).astype(np.float32)
 #: Long side at which several photos are worked on, in pixels; letters still have dozens of pixels then.
 _FUSING_SIDE = 2000.0
 
@@ -67,10 +70,8 @@ def luminance(rgb: NDArray[np.uint8]) -> Float:
     -------
     (H, W) float32 in [0, 1], IEC 61966-2-1 decoding with Rec. 709 weights.
     """
-    codes = np.arange(256) / 255.0
-    table = np.where(codes <= 0.04045, codes / 12.92, ((codes + 0.055) / 1.055) ** 2.4).astype(np.float32)
-    linear = table[rgb]
-    return np.asarray(linear @ np.array([0.2126, 0.7152, 0.0722], np.float32), np.float32)
+    weighted = np.array([[0.2126, 0.7152, 0.0722]], np.float32)
+    return np.asarray(cv2.transform(cv2.LUT(rgb, _LINEAR), weighted), np.float32)
 
 
 def flatten(rgb: NDArray[np.uint8], radius: float) -> Float:
