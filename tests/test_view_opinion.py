@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from sample_images.drawn_soles import Scene, Spot, draw, outline, pair
-from vision.locate import parts, view_opinion
+from vision.locate import mark, parts, pose, soles, view_opinion
+from vision.locate import view as view_module
 from vision.locate.parts import Parts
 from vision.locate.soles import find_soles, second_look
 from vision.locate.view import Evidence, find_places, recognize
@@ -113,6 +114,54 @@ def test_a_network_that_fails_is_one_that_is_not_there(monkeypatch):
     assert after.view == before.view
     assert after.soles == before.soles
     assert view_opinion.ask(photo) is None
+
+
+# --- what is not looked for ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("view", list(SHOWN))
+def test_the_network_is_sure_of_a_view_only_with_its_parts(view):
+    assert view_opinion.sure_of(_opinion(view, 0.95)) is view
+    assert view_opinion.sure_of(_opinion(view, 0.85)) is None
+    assert view_opinion.sure_of(_opinion(view, 0.95, {"other": 1.0})) is None
+
+
+def test_the_network_is_never_sure_that_nothing_of_a_doll_is_seen():
+    assert view_opinion.sure_of(_opinion(View.OTHER, 0.999, {"other": 1.0})) is None
+    assert view_opinion.sure_of(None) is None
+
+
+#: What is looked for in a picture without a face, by the view that the network is sure of.
+LOOKED_FOR = {
+    None: {"soles", "mark", "torso", "hair"},
+    View.FACE: set(),
+    View.BODY: {"torso"},
+    View.SOLES: {"soles"},
+    View.MARK: {"mark"},
+    View.HEAD_BACK: {"mark", "hair"},
+}
+
+
+@pytest.mark.parametrize("view", list(LOOKED_FOR))
+def test_what_shows_another_view_is_not_looked_for(view, monkeypatch):
+    looked: set[str] = set()
+
+    def finder(what, answer):
+        return lambda *_: looked.add(what) or answer
+
+    monkeypatch.setattr(view_opinion, "ask", lambda photo: None if view is None else _opinion(view, 0.95))
+    monkeypatch.setattr(soles, "find_soles", finder("soles", []))
+    monkeypatch.setattr(mark, "find_marks", finder("mark", []))
+    monkeypatch.setattr(pose, "find_torso", finder("torso", None))
+    monkeypatch.setattr(view_module, "_hair_share", finder("hair", 0.0))
+    find_places(Photo.from_array(np.full((300, 400, 3), 128, np.uint8)))
+    assert looked == LOOKED_FOR[view]
+
+
+@pytest.mark.parametrize("view", [View.SOLES, View.MARK, View.HEAD_BACK])
+def test_a_persons_face_stands_against_a_sure_network(view):
+    person = {"heads": 1, "face_share": 0.3, "face_trust": 0.95, "doll": 0.02}
+    assert recognize(Evidence(**person, opinion=_opinion(view, 0.99))).state is View.OTHER
 
 
 # --- soles --------------------------------------------------------------------------------------------

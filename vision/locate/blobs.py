@@ -30,10 +30,12 @@ _GRAINS = ((3, 0.04), (5, 0.08), (6, 0.3))
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """The reduced picture: CIELAB float32, its chromaticity plane, and original = reduced / scale."""
+    """The reduced picture, original = reduced / scale: CIELAB float32 (h, w, 3), its chromaticity plane
+    (h, w, 2), and the unevenness of its lightness from pixel to pixel (h, w)."""
 
     lab: Floats
     chroma: Floats
+    fine: Floats
     scale: float
 
     @property
@@ -64,12 +66,6 @@ class Blob:
         Fine unevenness of lightness inside (L* units).
     contrast
         Color step across its outline (ΔE*ab) that three quarters of the outline exceed.
-    gaps
-        Share of it that was an enclosed gap before it was filled.
-    waist, taper
-        Least width of the middle half over the greatest width; the narrower end's width over the wider's.
-    goes_on
-        Share of what surrounds it that has its color too.
     """
 
     mask: Mask
@@ -83,10 +79,6 @@ class Blob:
     lab: tuple[float, float, float]
     texture: float
     contrast: float
-    gaps: float
-    waist: float
-    taper: float
-    goes_on: float
 
     @property
     def elongation(self) -> float:
@@ -112,7 +104,9 @@ def scene_of(photo: Photo) -> Scene:
     size = (max(8, round(small.shape[1] * k)), max(8, round(small.shape[0] * k)))
     rgb = cv2.resize(small, size, interpolation=cv2.INTER_AREA).astype(np.float32) / 255
     lab = cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB)
-    return Scene(lab, _chromaticity(lab), scale * size[0] / small.shape[1])
+    light = lab[..., 0]
+    fine = np.abs(light - cv2.GaussianBlur(light, (0, 0), 1.5))
+    return Scene(lab, _chromaticity(lab), fine, scale * size[0] / small.shape[1])
 
 
 def _chromaticity(lab: Floats) -> Floats:
@@ -129,8 +123,8 @@ def propose(scene: Scene, least: float = 0.004) -> list[Blob]:
         groups = [(k,) for k in range(len(centers))] + _alike(centers)
         for group in groups:
             for piece in _pieces(np.isin(labels, group).astype(np.uint8), least):
-                if all(_overlap(piece, other.mask) < 0.85 for other in found):
-                    found.append(describe(scene, piece, np.isin(labels, group)))
+                if not any(_same(piece, other.mask) for other in found):
+                    found.append(describe(scene, piece))
     return found
 
 
@@ -175,37 +169,52 @@ def components(mask: NDArray[Any], least: float) -> list[Mask]:
 
 def fill_holes(mask: Mask, largest: float = 0.25) -> Mask:
     """Return the mask with enclosed gaps of up to ``largest`` of its area filled."""
-    n, labels, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
-    h, w = mask.shape
     out = mask.copy()
+    inside = out[_window(mask)]
+    n, labels, stats, _ = cv2.connectedComponentsWithStats((~inside).astype(np.uint8), connectivity=4)
+    h, w = inside.shape
     for k in range(1, n):
         x, y, bw, bh, area = stats[k]
-        if x > 0 and y > 0 and x + bw < w and y + bh < h and area < largest * mask.sum():
-            out |= labels == k
+        if x > 0 and y > 0 and x + bw < w and y + bh < h and area < largest * np.count_nonzero(mask):
+            inside |= labels == k
     return out
+
+
+def _window(mask: Mask) -> tuple[slice, slice]:
+    """Return the part of the picture that holds a mask, a pixel more on each side."""
+    x, y, w, h = cv2.boundingRect(mask.astype(np.uint8))
+    return slice(max(0, y - 1), y + h + 1), slice(max(0, x - 1), x + w + 1)
 
 
 def split(mask: Mask, least: float) -> list[Mask]:
     """Return two parts of a region that hang together by a neck, or nothing."""
-    far = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
+    window = _window(mask)
+    inside = mask[window]
+    far = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5)
     for level in np.array([0.2, 0.32, 0.45, 0.6, 0.75]) * far.max():
-        cores = components((far > level).astype(np.uint8), max(12.0, 0.08 * np.count_nonzero(mask)))
+        cores = components((far > level).astype(np.uint8), max(12.0, 0.08 * np.count_nonzero(inside)))
         if len(cores) < 2:
             continue
         cores = sorted(cores, key=np.count_nonzero, reverse=True)[:2]
         gaps = [cv2.distanceTransform((~c).astype(np.uint8), cv2.DIST_L2, 5) for c in cores]
-        first = mask & (gaps[0] <= gaps[1])
+        first = np.zeros_like(mask)
+        first[window] = inside & (gaps[0] <= gaps[1])
         parts = [first, mask & ~first]
         return parts if min(np.count_nonzero(p) for p in parts) >= least else []
     return []
 
 
-def _overlap(a: Mask, b: Mask) -> float:
-    return float(np.count_nonzero(a & b) / max(1, int(np.count_nonzero(a | b))))
+def _same(a: Mask, b: Mask) -> bool:
+    """Return whether two masks share 85 % of what either covers."""
+    one, other = int(np.count_nonzero(a)), int(np.count_nonzero(b))
+    if min(one, other) < 0.85 * max(one, other):  # too unlike in size: most need no closer look
+        return False
+    shared = int(np.count_nonzero(a & b))
+    return shared >= 0.85 * (one + other - shared)
 
 
-def describe(scene: Scene, mask: Mask, color: Mask | None = None) -> Blob:
-    """Measure one region of the reduced picture; ``color`` marks all pixels of its clusters."""
+def describe(scene: Scene, mask: Mask) -> Blob:
+    """Measure one region of the reduced picture."""
     h, w = mask.shape
     contour = outline(mask)
     (cx, cy), (sw, sh), degrees = cv2.minAreaRect(contour)
@@ -214,9 +223,6 @@ def describe(scene: Scene, mask: Mask, color: Mask | None = None) -> Blob:
     x, y = contour[:, 0], contour[:, 1]
     at_border = (x <= 1) | (y <= 1) | (x >= w - 2) | (y >= h - 2)
     inner = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8), borderValue=0) > 0
-    waist, taper = _profile(mask, angle)
-    light = scene.lab[..., 0]
-    fine = np.abs(light - cv2.GaussianBlur(light, (0, 0), 1.5))
     where = inner if inner.sum() > 20 else mask
     return Blob(
         mask=mask,
@@ -228,35 +234,9 @@ def describe(scene: Scene, mask: Mask, color: Mask | None = None) -> Blob:
         solidity=float(min(1.0, mask.sum() / max(hull, 1.0))),
         border=float(at_border.mean()),
         lab=tuple(float(v) for v in np.median(scene.lab[where], axis=0)),  # type: ignore[arg-type]
-        texture=float(np.median(fine[where])),
+        texture=float(np.median(scene.fine[where])),
         contrast=_contrast(scene, mask, contour),
-        gaps=float((mask & ~color).sum() / max(1, mask.sum())) if color is not None else 0.0,
-        waist=waist,
-        taper=taper,
-        goes_on=_goes_on(scene, mask),
     )
-
-
-def _profile(mask: Mask, angle: float) -> tuple[float, float]:
-    """Return (waist, taper) of a region along its long axis."""
-    ys, xs = np.nonzero(mask)
-    along = (xs - xs.mean()) * np.cos(angle) + (ys - ys.mean()) * np.sin(angle)
-    low, high = along.min(), along.max() + 1e-6
-    widths = np.bincount(((along - low) / (high - low + 1e-6) * 12).astype(int), minlength=12).astype(float)
-    ends = sorted((widths[1:4].max(), widths[8:11].max()))
-    return float(widths[3:9].min() / widths.max()), float(ends[0] / max(ends[1], 1.0))
-
-
-def _goes_on(scene: Scene, mask: Mask) -> float:
-    """Return the share of a band around a region whose chromaticity is that of the region."""
-    wide = cv2.dilate(mask.astype(np.uint8), np.ones((15, 15), np.uint8)) > 0
-    near = cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    band = wide & ~near
-    if not band.any():
-        return 0.0
-    middle = np.median(scene.chroma[mask], axis=0)
-    spread = max(3.0, 1.5 * float(np.median(np.linalg.norm(scene.chroma[mask] - middle, axis=1))))
-    return float((np.linalg.norm(scene.chroma[band] - middle, axis=1) < spread).mean())
 
 
 def outline(mask: Mask) -> NDArray[Any]:

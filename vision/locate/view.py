@@ -86,6 +86,7 @@ class Evidence:
         Share of the picture in the largest region of fine, locally parallel texture.
     torso
         Probability that a torso is seen (:mod:`vision.locate.pose`); not looked for behind a large face.
+        Like ``soles``, ``bare``, ``mark`` and ``hair`` it is 0 where the network is sure of another view.
     opinion
         What the parts network says, None without it.
     """
@@ -140,13 +141,16 @@ def find_places(
         return replace(_override(places, given), notes=tuple(notes))
     if importlib.util.find_spec("mediapipe") is None:
         notes.append(_NO_FACE_MODEL)
+    opinion = view_opinion.ask(photo)
+    sure = view_opinion.sure_of(opinion)
+    # Faces are looked for all the same: a person's face tells that a sure network errs.
     faces = _run(photo, "face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes) or []
     soles: list[SolePlace] = []
-    if not _fills_the_picture(photo, faces):
+    if sure in (None, View.SOLES) and not _fills_the_picture(photo, faces):
         soles = _run(photo, "soles", lambda m: m.find_soles(photo), notes) or []
-    evidence = gather(photo, faces, soles)
+    evidence = gather(photo, faces, soles, opinion)
     marks: list[MarkPlace] | None = None
-    if not faces:
+    if not faces and sure in (None, View.MARK, View.HEAD_BACK):
         marks = _run(photo, "mark", lambda m: m.find_marks(photo), notes) or []
         trusts = (m.confidence if on_vinyl(photo, m) else _OFF_VINYL * m.confidence for m in marks)
         evidence = replace(evidence, mark=max(trusts, default=0.0))
@@ -347,8 +351,12 @@ def _face_around(points: NDArray[np.float64]) -> FacePlace:
 # --- recognition ------------------------------------------------------------------------------------
 
 
-def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace]) -> Evidence:
-    """Collect the evidence for each view from what was located and from the picture as a whole."""
+def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace], opinion: Opinion | None) -> Evidence:
+    """Collect the evidence for each view from what was located and from the picture as a whole.
+
+    Where the network is sure of a view, only what speaks for that one is looked for.
+    """
+    sure = view_opinion.sure_of(opinion)
     largest = max(faces, key=lambda f: f.width, default=None)
     found = Evidence(
         heads=len(faces),
@@ -356,16 +364,16 @@ def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace]) -> Evid
         face_share=largest.width / min(photo.width, photo.height) if largest else 0.0,
         face_trust=largest.confidence if largest else 0.0,
         soles=max((s.confidence for s in soles), default=0.0),
+        opinion=opinion,
     )
-    if found.face_share < _LARGE_FACE and found.heads < 4:
-        found = replace(found, torso=_torso(photo))
-    bare = _largest_bare(photo)
-    return replace(
-        found,
-        bare=bare.area if bare else 0.0,
-        hair=_hair_share(photo),
-        opinion=view_opinion.ask(photo),
-    )
+    if sure in (None, View.BODY):
+        if found.face_share < _LARGE_FACE and found.heads < 4:
+            found = replace(found, torso=_torso(photo))
+        bare = _largest_bare(photo)
+        found = replace(found, bare=bare.area if bare else 0.0)
+    if sure in (None, View.HEAD_BACK):
+        found = replace(found, hair=_hair_share(photo))
+    return found
 
 
 def _doll_likeness(photo: Photo, faces: list[FacePlace]) -> float:

@@ -128,5 +128,18 @@ def weigh(
     return out
 
 
+def sure_of(opinion: Opinion | None) -> View | None:
+    """Return the view of a doll that the network is sure of and whose parts it sees, None if there is none.
+
+    What would show another view need not be looked for then. It is never ``other``: nothing of a doll is
+    given up on the network's word alone.
+    """
+    if opinion is None:
+        return None
+    view = View(max(opinion.answers, key=lambda name: opinion.answers[name]))
+    clear = opinion.answers[str(view)] >= ALONE and fit(view, opinion) >= ALONE_FIT
+    return view if clear and view is not View.OTHER else None
+
+
 def _trusted(opinion: Opinion, view: View) -> float:
     return TRUST * opinion.answers.get(str(view), 0.0) + (1 - TRUST) / len(View)
