@@ -12,6 +12,7 @@ from vision import eyeliner
 from vision.calibration import Calibration
 from vision.locate import face_model
 from vision.locate.face import find_faces
+from vision.photo import Photo
 from vision.traits import TraitRecord
 
 pytestmark = pytest.mark.skipif(face_model.load() is None, reason="the face model is not installed")
@@ -104,3 +105,25 @@ def test_too_small_a_face_is_refused() -> None:
     x0, y0, _, _ = face.box
     tiny = dataclasses.replace(face, box=(x0, y0, x0 + 40, y0 + 50))
     assert eyeliner.measure(drawn.photo, tiny, Calibration()).not_measured == "too_small"
+
+
+def test_on_fair_skin_a_blue_liner_is_no_part_of_the_white() -> None:
+    """Fair vinyl is nearly white: a pale blue liner is farther from it than the eye's white is."""
+    colors = {"skin": (86.0, 4.0, 4.0), "blue": (72.0, -6.0, -18.0)}
+    record = read(Drawing(liner="blue", width_px=300, shade=0.3, colors=colors))
+    assert record.state == "blue"
+
+
+def test_shade_beside_the_nose_is_no_liner() -> None:
+    """The hollow between eye and nose is warm and dark: it must not turn a black liner brown."""
+    drawn = draw(Drawing(liner="black", liner_width=0.024, width_px=300))
+    (face,) = find_faces(drawn.photo)
+    rgb = drawn.photo.rgb.astype(float)
+    y, x = np.mgrid[: rgb.shape[0], : rgb.shape[1]]
+    for eye, side in ((face.left_eye, max), (face.right_eye, min)):
+        at = side(eye, key=lambda p: p[0])
+        near = np.exp(-(((x - at[0]) / 14) ** 2 + ((y - at[1] + 10) / 18) ** 2))
+        rgb *= 1 - 0.62 * near[..., None] * np.array([0.8, 1.0, 1.1])
+    record = eyeliner.measure(Photo.from_array(np.clip(rgb, 0, 255).astype(np.uint8)), face, Calibration())
+    assert record.state in (None, "black")
+    assert record.candidates["brown"] < 0.3

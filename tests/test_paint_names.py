@@ -14,8 +14,10 @@ SKIN = lab_to_linear([76, 13, 19])
 WHITE = Calibration("eye_white", exposure=1.0)
 
 
-def name(lab: tuple[float, float, float], mixed: float = 0.0, smeared: float = 0.05) -> dict[str, float]:
-    reading = ColorReading(np.array(lab, float), np.diag([4.0, 4.0, 4.0]))
+def name(
+    lab: tuple[float, float, float], mixed: float = 0.0, smeared: float = 0.05, variance: float = 4.0
+) -> dict[str, float]:
+    reading = ColorReading(np.array(lab, float), variance * np.eye(3))
     return name_line(reading, SKIN, mixed, smeared, WHITE)
 
 
@@ -64,3 +66,9 @@ def test_probabilities_add_up_and_repeat() -> None:
     for lab in ((10, 0, 0), (40, -2, -30), (95, 0, 0), (50, 60, -60)):
         assert sum(name(lab).values()) == pytest.approx(1)
         assert name(lab) == name(lab)
+
+
+@pytest.mark.parametrize("hue", [209, 212])
+def test_turquoise_is_not_called_blue_because_blue_is_common(hue: float) -> None:
+    """Outside the published hues of blue, only that blue liners are common could speak for blue."""
+    assert name(lch(50, 27, hue), variance=36)["blue"] < 0.6

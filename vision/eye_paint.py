@@ -28,6 +28,9 @@ U_WHITE_REFLECTANCE = 0.12
 #: Standard uncertainty in ΔE of taking the eye white for neutral: old paint yellows.
 U_WHITE_NEUTRAL = 4.5
 
+#: How much cooler than the eye's white (logarithm of blue ÷ red) is paint of another color.
+COOLER = 0.3
+
 #: The strip above the eye: samples along the rim, and its reach below and above it in face widths.
 STRIP_COLUMNS = 160
 STRIP_BELOW = 0.03
@@ -303,7 +306,9 @@ def _white_mask(view: FaceView, skin: Array, points: Array, window: tuple[slice,
         return None
     score = (features - plain) @ direction / float((white - plain) @ direction)
     lit = light > max(white[2] / 0.6 - 0.62, -0.45)
-    seed = (score > 0.5) & lit & bright & ((dx / 0.21) ** 2 + (dy / 0.125) ** 2 < 1)
+    # On fair skin a blue liner lies on the far side of white: cooler than white is no white.
+    cool = warmth < white[0] - COOLER
+    seed = (score > 0.5) & lit & ~cool & bright & ((dx / 0.21) ** 2 + (dy / 0.125) ** 2 < 1)
     seed = cv2.morphologyEx(seed.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)).astype(bool)
     out = np.zeros(view.rgb.shape[:2], bool)
     out[window] = _near_parts(seed, center, view.unit)

@@ -5,7 +5,8 @@ How a dealer would be misled, and what stands against it:
 - a thin black lash line, blurred over skin, reads brown: pixels that a mixture of skin and black can explain
   are never taken for colored paint, and a line narrower than the blur is unmixed or withheld;
 - iris or eye white bleeds into the reading: the band starts above the eye's rim;
-- brow or shadow is read: the band must lie on the rim, and bare skin must follow it;
+- brow or shadow is read: the band must lie on the rim, bare skin must follow it, and the rim's ends, where
+  the nose throws shade, are left out;
 - warm light turns black brown and blue gray: the white of the same eye serves as reference, and what
   uncertainty is left decides between names;
 - one eye was touched up: both are read and compared.
@@ -32,7 +33,7 @@ from vision.second_opinion import combine
 from vision.traits import Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.EYELINER_COLOR
-METHOD = "eyeliner/2"
+METHOD = "eyeliner/3"
 STATES = ("blue", "brown", "black", "none", "other")
 
 #: A face narrower than this (px of the original) has no readable liner.
@@ -48,6 +49,9 @@ VEIL = 0.02
 #: Uncertainty that mirrored surroundings leave in each channel of dark paint, as a share of the skin's light:
 #: Fresnel reflection of lacquer is 4 %, surroundings are dimmer than the lamp and differ in color by a part.
 GLOSS = 0.015
+
+#: Share of the rim, from its middle to its ends, along which color and width are read.
+CORNERS = 0.8
 
 #: Levels at which the band's color is sampled between rim and upper edge.
 FRACTIONS = 12
@@ -129,17 +133,19 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
     band[:rim] = False
     heights = band.sum(axis=0) * strip.step
     covered = heights > 0.004 * unit
+    # At the corners lie wings, and the shade of the nose beside them.
+    between = np.abs(np.linspace(-1, 1, len(heights))) < CORNERS
     coverage = float(covered.mean())
     above = slice(rim + 1, rim + round(0.05 * unit))
     bare_seen = (~(dark | tinted))[above].mean(axis=0) > 0.25
     seen = float((covered | bare_seen).mean())
     mask = _to_view(view, strip, band)
     blur = eye.edge_px * view.scale / unit
-    if coverage < 0.25:
+    if coverage < 0.25 or not np.any(covered & between):
         return Band(0.0, 0.0, coverage, seen, np.empty((0, 3)), np.ones(3), 0.0, mask, 0, blur)
     # The band tapers: color is read where it is thick, leaving out columns with hair or wings in them.
-    usual = float(np.quantile(heights[covered], 0.75))
-    thick = covered & (heights >= 0.6 * usual) & (heights <= 1.8 * usual)
+    usual = float(np.quantile(heights[covered & between], 0.75))
+    thick = covered & between & (heights >= 0.6 * usual) & (heights <= 1.8 * usual)
     # Where the rim was fitted too low the iris reaches into the band: prefer columns that rest on white.
     on_white = thick & _rests_on_white(strip, band, eye, unit)
     footing = int(np.count_nonzero(on_white)) / max(1, int(np.count_nonzero(thick)))
@@ -153,7 +159,7 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
     core = _core(profile, np.median(bare, axis=0), cal, edge)
     # A line of width w under a blur of σ reaches erf(w / (2√2 σ)) of its own color in the middle.
     return Band(
-        width=float(np.median(heights[covered])) / unit,
+        width=float(np.median(heights[covered & between])) / unit,
         width_px=width_px,
         coverage=coverage,
         seen=seen,

@@ -59,6 +59,8 @@ def name_line(
 ) -> dict[str, float]:
     """Return the probability that a painted line is blue, brown, black or of another color.
 
+    Where only how common a color is speaks for it, and the reading itself for another, both count alike.
+
     Parameters
     ----------
     reading
@@ -73,7 +75,7 @@ def name_line(
     skin = np.maximum(calibration.apply(bare), 1e-4)
     rng = np.random.default_rng(7)
     u = np.hypot(np.sqrt(np.maximum(np.diag(reading.covariance), 0)), [4.0, 2.5, 2.5])
-    chances = {}
+    likeness = {}
     for name, surfaces in _paints().items():
         n = len(surfaces)
         level = float(skin @ _LUMA)
@@ -86,6 +88,14 @@ def name_line(
         pull = smeared * rng.uniform(0, 1, (n, 1))
         light = (1 - pull) * light + pull * skin * (light @ _LUMA)[:, None] / level
         apart = (linear_to_lab(light) - reading.lab) / u
-        chances[name] = COMMON[name] * float(np.mean(np.exp(-0.5 * (apart**2).sum(axis=1)))) + 1e-9
-    total = sum(chances.values())
-    return {name: chance / total for name, chance in chances.items()}
+        likeness[name] = float(np.mean(np.exp(-0.5 * (apart**2).sum(axis=1)))) + 1e-9
+    even = _scaled(likeness)
+    weighed = _scaled({name: COMMON[name] * value for name, value in likeness.items()})
+    if max(even, key=even.__getitem__) == max(weighed, key=weighed.__getitem__):
+        return weighed
+    return {name: (even[name] + weighed[name]) / 2 for name in even}
+
+
+def _scaled(values: Mapping[str, float]) -> dict[str, float]:
+    total = sum(values.values())
+    return {name: value / total for name, value in values.items()}
