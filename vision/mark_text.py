@@ -52,6 +52,8 @@ _MOST_PIXELS = 500_000
 _MOST_MAPPED = 4
 #: The engine's own word from which a line counts as clear to see.
 _CLEAR = 0.92
+#: Letters that somebody must see in one of the first looks at a box, else it is not looked at closer.
+_FEWEST_LETTERS = 2
 #: Presence from which there may be a sign.
 _MAYBE_SIGN = 0.25
 #: How nearly as well the other end must read for it to be in doubt which end is up.
@@ -460,18 +462,16 @@ def _read_box(
     weights = [_weight_of(group) + 2.0 * _weight_of(said) for group, said in zip(groups, own, strict=True)]
     best = int(np.argmax(weights))
     runner_up = sorted(weights)[-2] / max(weights[best], 1e-6) if len(weights) > 1 else 0.0
+    if own[best] and max(len(_solid(line.text)) for line in [*groups[best], *own[best]]) < _FEWEST_LETTERS:
+        return _Reading(ends[best], groups[best], own[best])  # texture: neither reader makes letters of it
     chosen, lines, said = _lengthened(ends[best], groups[best], own[best], others, close, engine)
     found = signs_in(photo, chosen.polygon)
-    reading = _read_line(chosen, lines, said, close, engine, found)
     signs = [sign for sign in found if _sure_of(sign)]
-    if signs:
-        around = _read_around(chosen, reading.own, signs, close, engine)
-        # A shadow taken for a sign costs letters; a true one costs none, and its letter-like readings go.
-        if _weight_read(around) >= _weight_read(reading) and not _swallows(around, reading):
-            reading = around
-            found = []
-    if any(sign.kind == "trademark" and sign.at > 0.6 for sign in found):
-        reading.text = re.sub(r"\s*T[MNH]\Z", CHARACTERS["trademark"], reading.text)
+    reading = _around_signs(chosen, lines, signs, close, engine) if signs else None
+    if reading is None:
+        reading = _read_line(chosen, lines, said, close, engine, found)
+        if any(sign.kind == "trademark" and sign.at > 0.6 for sign in found):
+            reading.text = re.sub(r"\s*T[MNH]\Z", CHARACTERS["trademark"], reading.text)
     reading.other_end = runner_up
     return reading
 
@@ -584,6 +584,20 @@ def _looks(close: _Close, box: _Box) -> list[NDArray[np.uint8]]:
 def _sure_of(sign: Sign) -> bool:
     """Whether a sign is sure enough to be cut out of the line before the letters are read."""
     return sign.kind in CHARACTERS and sign.presence > 0.7 and sign.margin > 0.5
+
+
+def _around_signs(
+    box: _Box, lines: list[OcrLine], signs: Sequence[Sign], close: _Close, engine: GuardedEngine
+) -> _Reading | None:
+    """Read a line around its signs; None where that loses letters, because they are none.
+
+    A shadow taken for a sign costs letters; a true one costs none, and its letter-like readings go.
+    """
+    whole = _Reading(box, lines, close.own(box))
+    _agree(whole)
+    around = _read_around(box, whole.own, signs, close, engine)
+    believed = _weight_read(around) >= _weight_read(whole) and not _swallows(around, whole)
+    return around if believed else None
 
 
 def _read_around(
