@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+import cv2
 import numpy as np
 import pytest
 
@@ -127,3 +128,17 @@ def test_shade_beside_the_nose_is_no_liner() -> None:
     record = eyeliner.measure(Photo.from_array(np.clip(rgb, 0, 255).astype(np.uint8)), face, Calibration())
     assert record.state in (None, "black")
     assert record.candidates["brown"] < 0.3
+
+
+def test_what_has_white_above_it_is_no_liner() -> None:
+    """Of a large eye the glint in the iris may be taken for the white: the band above it is iris."""
+    drawn = draw(Drawing(liner="brown", liner_width=0.03, iris=None, width_px=300))
+    (face,) = find_faces(drawn.photo)
+    assert eyeliner.measure(drawn.photo, face, Calibration()).state == "brown"
+    liner = drawn.masks["eyeliner"].astype(np.uint8)
+    over = cv2.dilate(liner, np.ones((17, 1), np.uint8), anchor=(0, 0)).astype(bool)
+    over &= np.cumsum(liner[::-1], axis=0)[::-1] > 0
+    rgb = drawn.photo.rgb.copy()
+    rgb[over & (liner == 0)] = np.median(rgb[drawn.masks["eye_white"]], axis=0)
+    record = eyeliner.measure(Photo.from_array(rgb), face, Calibration())
+    assert record.state is None

@@ -68,7 +68,8 @@ class Band:
     the part of the rim it runs along and ``seen`` the part where band or bare lid shows; ``core`` the (N, 3)
     linear pixels its color is read from, ``bare`` the (3,) linear skin beside them; ``solid`` how far the
     core is paint and not blur, 0–1; ``blur`` the photo's blur at the eye in face widths (standard deviation);
-    ``footing`` the share of its columns that rest on white paint.
+    ``footing`` the share of its columns that rest on white paint, ``topped`` that of columns with white above
+    them; ``length`` that of the rim in face widths.
     """
 
     width: float
@@ -82,6 +83,19 @@ class Band:
     n_pixels: int
     blur: float
     footing: float = 0.0
+    topped: float = 0.0
+    length: float = 0.0
+
+    @property
+    def trust(self) -> float:
+        """How far the band is where a liner must be, 0.3–1.
+
+        What does not rest on white, has white above it or is as thick as an iris is wide may be iris or
+        shade.
+        """
+        rests = float(np.clip((self.footing - 0.1) / 0.3, 0, 1))
+        ends = float(np.clip(1.5 - 2 * self.topped, 0, 1))
+        return 0.3 + 0.7 * rests * ends * float(np.clip((0.085 - self.width) / 0.02, 0, 1))
 
 
 def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
@@ -141,8 +155,9 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
     seen = float((covered | bare_seen).mean())
     mask = _to_view(view, strip, band)
     blur = eye.edge_px * view.scale / unit
+    length = float(np.ptp(eye.rim[:, 0])) / unit
     if coverage < 0.25 or not np.any(covered & between):
-        return Band(0.0, 0.0, coverage, seen, np.empty((0, 3)), np.ones(3), 0.0, mask, 0, blur)
+        return Band(0.0, 0.0, coverage, seen, np.empty((0, 3)), np.ones(3), 0.0, mask, 0, blur, length=length)
     # The band tapers: color is read where it is thick, leaving out columns with hair or wings in them.
     usual = float(np.quantile(heights[covered & between], 0.75))
     thick = covered & between & (heights >= 0.6 * usual) & (heights <= 1.8 * usual)
@@ -170,6 +185,8 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
         n_pixels=view.original_pixels(mask),
         blur=blur,
         footing=footing,
+        topped=float(_white_above(strip, band, eye, unit)[thick].mean()),
+        length=length,
     )
 
 
@@ -188,6 +205,17 @@ def _rests_on_white(strip: Strip, band: Mask, eye: EyePaint, unit: float) -> Mas
     low = np.where(band.any(axis=0), band.argmax(axis=0), 0)
     rows = np.arange(band.shape[0])[:, None]
     return np.asarray((white & (rows < low[None]) & (rows >= low[None] - 0.014 * unit)).any(axis=0))
+
+
+def _white_above(strip: Strip, band: Mask, eye: EyePaint, unit: float) -> Mask:
+    """Tell for each column whether what follows above the band is nearer to white paint than to skin."""
+    rows = np.arange(band.shape[0])[:, None]
+    top = np.where(band, rows, 0).max(axis=0)
+    after = (rows > top + 0.006 * unit) & (rows <= top + 0.02 * unit)
+    light, warmth, _ = relative(strip.linear, np.broadcast_to(eye.white_rgb, strip.linear.shape))
+    _, skin, _ = relative(strip.skin, np.broadcast_to(eye.white_rgb, strip.skin.shape))
+    white = after & (np.abs(light) < 0.45) & (warmth < 0.5 * skin)
+    return np.asarray(white.sum(axis=0) > 0.5 * after.sum(axis=0))
 
 
 def _profile(strip: Strip, band: Mask, columns: Mask) -> tuple[Array, Array]:
@@ -309,9 +337,7 @@ def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading
     thin = (1 - resolved) * (1 - dark) * 0.6
     out["none"] += thin * (out["brown"] + out["other"])
     out["brown"], out["other"] = (1 - thin) * out["brown"], (1 - thin) * out["other"]
-    # What does not rest on white anywhere, or is as thick as an iris is wide, may be iris or shade.
-    placed = float(np.clip((band.footing - 0.1) / 0.3, 0, 1) * np.clip((0.085 - band.width) / 0.02, 0, 1))
-    return _soften(out, 0.3 + 0.7 * placed), color
+    return _soften(out, band.trust), color
 
 
 def _unseen(band: Band) -> dict[str, float]:
@@ -330,7 +356,8 @@ def _combine(
     cal: Calibration,
 ) -> TraitRecord:
     """Join both eyes to one record."""
-    weights = np.array([max(1e-3, band.coverage * band.solid + 0.1) for band in bands])
+    # Of a turned head the far eye is narrow, and little of its paint is seen from the front.
+    weights = np.array([(b.coverage * b.solid * b.trust + 0.1) * b.length**2 for b in bands])
     weights /= weights.sum()
     probabilities = {
         state: float(sum(w * p.get(state, 0.0) for w, (p, _) in zip(weights, results, strict=True)))

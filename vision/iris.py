@@ -25,7 +25,7 @@ from vision.second_opinion import combine
 from vision.traits import Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.IRIS_COLOR
-METHOD = "iris/2"
+METHOD = "iris/3"
 STATES = ("unpainted", "blue", "brown", "green", "other")
 
 #: A face narrower than this (px of the original) has no readable iris.
@@ -144,7 +144,9 @@ def _combine(
     cal: Calibration,
 ) -> TraitRecord:
     """Join both eyes to one record."""
-    probabilities = {s: float(np.mean([p.get(s, 0.0) for p, _ in results])) for s in STATES}
+    # Of a turned head the far eye is narrow: each counts by what is seen of it.
+    seen = [iris.n_pixels for iris in irises]
+    probabilities = {s: float(np.average([p.get(s, 0.0) for p, _ in results], weights=seen)) for s in STATES}
     colors = [color for _, color in results if color is not None]
     tops = {max(p, key=lambda k: p[k]) for p, _ in results}
     flags: list[str] = []
