@@ -287,6 +287,17 @@ def test_grout_of_the_cards_color_does_not_hide_it(rng):
     assert _off(calibration, truth) < 0.05
 
 
+def test_garment_of_the_cards_color_across_the_picture_does_not_hide_it(rng):
+    truth = cast(4000, 5200)
+    scene = ground(rng)
+    put(scene, np.full((200, 300, 3), 0.18), (110, 130), 80, 17)
+    dress = cv2.ellipse(np.zeros(scene.shape[:2], np.uint8), (760, 480), (100, 170), 10, 0, 360, 1, -1) > 0
+    scene[dress] = 0.16
+    calibration = neutral.estimate(Camera(truth).shoot(scene, rng))
+    assert calibration.method == "grey_card"
+    assert _off(calibration, truth) < 0.05
+
+
 def test_smooth_card_without_a_grain_of_noise_is_found(rng):
     """A phone's noise reduction and JPEG leave a small card in one single color."""
     truth = cast(4600, 5200)

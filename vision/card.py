@@ -6,13 +6,14 @@ them away; what passes them all is taken for a card. Unsure means no: a wrong ca
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.card_outline import quads
+from vision.card_outline import card_like, quads
 from vision.color import cct_of, luminance, srgb_to_linear
 
 Array = NDArray[np.float64]
@@ -26,8 +27,8 @@ _MOST_SHADE = 1.6
 # width of a 2:3 photo, tilted to 40°, has that.
 _LEAST_PX, _LEAST_SHARE = 28.0, 0.029
 
-# A card's color fills at most so many times its own area elsewhere in the picture.
-_MOST_ALIKE = 4.0
+# A card's color fills at most so many times its own area round it, up to so many times its size away.
+_MOST_ALIKE, _ROUND_IT = 2.5, 8.0
 
 # Sides within this of upright may be a screenshot's; structure fainter than this may be noise.
 _UPRIGHT_DEG, _LEAST_TEXTURE = 1.5, 0.03
@@ -177,6 +178,7 @@ def _sides(view: NDArray[np.uint8], quad: Array) -> Array | None:
     if (
         not np.isfinite(refined).all()
         or np.hypot(*(refined - quad).T).max() > 0.15 * np.sqrt(cv2.contourArea(quad.astype(np.float32))) + 4
+        or not card_like(refined)
     ):
         return None
     return refined
@@ -439,15 +441,21 @@ def _steps_across(lab: NDArray[np.float32], spots: Array, out: Array) -> Array |
 
 
 def _one_of_many(view: NDArray[np.uint8], corners: Array) -> bool:
-    """Tell whether the picture holds much more of the very same color: tiles, boards, a wall."""
+    """Tell whether much more of the very same color lies round it: tiles, boards, a wall.
+
+    A garment of that color across the picture says nothing.
+    """
     lab = cv2.cvtColor(cv2.GaussianBlur(view, (0, 0), 1.2), cv2.COLOR_RGB2LAB).astype(np.float32)
     middle = corners.mean(axis=0)
     inner, outer = (np.zeros(view.shape[:2], np.uint8) for _ in range(2))
     cv2.fillConvexPoly(inner, np.round(middle + 0.8 * (corners - middle)).astype(np.int32), 1)
     cv2.fillConvexPoly(outer, np.round(middle + 1.25 * (corners - middle)).astype(np.int32), 1)
     color = np.median(lab[inner > 0], axis=0)
-    alike = (np.sqrt(((lab - color) ** 2).sum(axis=2)) < 7) & (outer == 0)
-    return bool(alike.sum() > _MOST_ALIKE * cv2.contourArea(corners.astype(np.float32)))
+    area = cv2.contourArea(corners.astype(np.float32))
+    around = np.zeros(view.shape[:2], np.uint8)
+    cv2.circle(around, np.round(middle).astype(int).tolist(), round(_ROUND_IT * math.sqrt(area)), 1, -1)
+    alike = (np.sqrt(((lab - color) ** 2).sum(axis=2)) < 7) & (around > outer)
+    return bool(alike.sum() > _MOST_ALIKE * area)
 
 
 def _goes_on(view: NDArray[np.uint8], corners: Array) -> bool:

@@ -39,7 +39,7 @@ def quads(view: NDArray[np.uint8], wanted: NDArray[np.bool_]) -> Iterator[Array]
     seen: list[Array] = []
     for reach, seed in _seeds(slope, wanted):
         corners = _around(lab, seed, reach)
-        if corners is None or touches(corners, view.shape) or not _card_like(corners):
+        if corners is None or touches(corners, view.shape) or not card_like(corners):
             continue
         if any(_same(corners, other) for other in seen):
             continue
@@ -202,7 +202,7 @@ def _meet(one: tuple[Array, Array], other: tuple[Array, Array]) -> Array:
     return np.asarray(a + r * float((c - a)[0] * s[1] - (c - a)[1] * s[0]) / area)
 
 
-def _card_like(corners: Array) -> bool:
+def card_like(corners: Array) -> bool:
     """Tell whether four corners can be a rectangle's seen at up to 40° or so."""
     edges = np.roll(corners, -1, axis=0) - corners
     lengths = np.hypot(*edges.T)
