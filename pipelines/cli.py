@@ -30,6 +30,9 @@ EXIT_DONE, EXIT_NO_PHOTO, EXIT_SOME_FAILED, EXIT_WORKER_DIED, EXIT_INTERRUPTED =
 #: The guide that is used when none is named.
 DEFAULT_GUIDE = "early-vinyl"
 
+#: What to open first in a folder of results.
+_PAGES = ("report.html", "lot.html")
+
 app = typer.Typer(
     name="rakelight",
     help="Measures what photos can show of a vintage vinyl fashion doll, and weighs it against a guide.",
@@ -135,7 +138,8 @@ def fuse(
         with _clean_stdout(json_path):
             result = job.run(files.find_photos(photos), out, _progress(quiet))
         if json_path is None:
-            print(f"{len(result.used)} of {len(result.photos)} photos joined.")
+            joined = f"{len(result.used)} of {len(result.photos)} photos joined."
+            print("One photo: nothing to join, it is read by itself." if len(result.photos) == 1 else joined)
             _print_records(result.traits)
         return _finish(result, json_path, out, quiet)
 
@@ -503,7 +507,8 @@ def _finish(result: Any, json_path: Path | None, out: Path | None, quiet: bool) 
         for line in payload.get("summary", []):
             print(_safe(line))
         if out is not None:
-            print(f"Written to {_safe(str(out))}.")
+            page = next((out / name for name in _PAGES if (out / name).is_file()), None)
+            print(f"Written to {_safe(str(out))}." + (f" Open {_safe(str(page))}." if page else ""))
     _name_failures(photos)
     return exit_code(photos)
 
@@ -533,11 +538,13 @@ def _print_records(records: Sequence[Any]) -> None:
     from pipelines import words
 
     width = max((len(words.title(r.trait, r.part)) for r in records), default=0)
+    explained: set[str] = set()
     for record in records:
         print(f"  {words.title(record.trait, record.part):<{width}}  {_safe(words.finding(record))}")
         details = [*words.reading(record), " · ".join(words.numbers(record))]
-        if record.state is None:
+        if record.state is None and record.detail not in explained:
             details.append(record.detail)
+            explained.add(record.detail)
         for line in filter(None, details):
             print(f"  {'':<{width}}  {_safe(line)}")
 

@@ -85,7 +85,10 @@ class ListingResult:
     @property
     def summary(self) -> tuple[str, ...]:
         """The verdict in a few lines for a terminal."""
-        asks = [f"Ask for: {request.text}" for request in self.requests[:2]]
+        asks = [
+            f"{'Ask for a photo' if request.kind == 'photo' else 'Ask'}: {request.text}"
+            for request in self.requests[:2]
+        ]
         return (self.verdict.headline, *self.verdict.story, *asks)
 
     def to_json(self) -> dict[str, Any]:
@@ -257,4 +260,6 @@ def require_readable(photos: list[PhotoRecord], folder: Path) -> None:
     if any(photo.ok for photo in photos):
         return
     told = "\n".join(f"  {(photo.error or {}).get('message', photo.file)}" for photo in photos[:20])
-    raise NoPhotoError(f"None of the {len(photos)} files in {folder.name} is a readable photo:\n{told}")
+    which = "The file" if len(photos) == 1 else f"None of the {len(photos)} files"
+    no = "no" if len(photos) == 1 else "a"
+    raise NoPhotoError(f"{which} in {folder.name} is {no} readable photo:\n{told}")

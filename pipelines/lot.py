@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from pipelines import batch, cache, files, grouping, lot_table
+from pipelines import batch, cache, files, grouping, lot_table, words
 from pipelines import guide as guides
 from pipelines.batch import Progress, Workers, silent
 from pipelines.dossier import MergedTrait
@@ -34,6 +34,10 @@ CACHE: Final = "cache"
 CONDITION: Final = (Trait.LIP_PAINT, Trait.SKIN_FADE, Trait.SKIN_SHEEN, Trait.EAR_STAIN)
 #: States that say that nothing is wrong: where two ears differ, the other one is shown.
 _SOUND: Final = frozenset({"none", "full", "matte"})
+
+
+#: So many dolls are told in a terminal; the table has all.
+_MOST_SUMMED: Final = 5
 
 
 @dataclass(frozen=True)
@@ -159,8 +163,8 @@ class LotResult:
     def grouping(self) -> str:
         """How photos were taken for dolls, in a sentence."""
         counts = Counter(doll.draft.how for doll in self.dolls)
-        told = ", ".join(f"{count} by {how}" for how, count in counts.items())
-        return f"Dolls were told apart: {told}."
+        told = "; ".join(f"{how} ({count})" for how, count in counts.items())
+        return f"What was taken for one doll: {told}."
 
     @property
     def summary(self) -> tuple[str, ...]:
@@ -168,13 +172,16 @@ class LotResult:
         named = sum(doll.readable and not doll.result.verdict.cannot_tell for doll in self.dolls)
         altered = sum(bool(doll.result.verdict.alteration_flags) for doll in self.dolls)
         lines = [
-            f"{len(self.dolls)} dolls in {len(self.photos)} photos: {named} named, "
-            f"{len(self.dolls) - named} cannot be told yet, {altered} with signs of alteration.",
+            f"{words.count(len(self.dolls), 'doll')} in {words.count(len(self.photos), 'photo')}: "
+            f"{named} can be named, {len(self.dolls) - named} cannot be told yet; "
+            f"signs of alteration on {altered}.",
             self.grouping,
         ]
-        for doll in self.dolls[:5]:
+        for doll in self.dolls[:_MOST_SUMMED]:
             why = f" {doll.look.why}" if doll.readable else ""
             lines.append(f"{doll.rank}. {doll.id}: {doll.headline}{why}")
+        if len(self.dolls) > _MOST_SUMMED:
+            lines.append(f"{words.count(len(self.dolls) - _MOST_SUMMED, 'more doll')} in the table.")
         return tuple(lines)
 
     def to_json(self) -> dict[str, Any]:

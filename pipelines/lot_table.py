@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
 from pipelines import files, words
-from vision.traits import Reason, Trait, TraitRecord
+from vision.traits import Trait, TraitRecord
 
 if TYPE_CHECKING:
     from pipelines.lot import Doll
@@ -86,7 +86,7 @@ def row_of(doll: Doll) -> dict[str, str]:
         "verdict": doll.headline,
         "likeliest": first.label if read else "",
         "likeliest_percent": _percent(first.posterior) if read else "",
-        "support": first.support if read else "",
+        "support": first.support_of("it") if read else "",
         "second": second.label if read else "",
         "second_percent": _percent(second.posterior) if read else "",
         "altered": "; ".join(f"{f.label} ({_percent(f.probability)} %)" for f in verdict.alteration_flags),
@@ -117,9 +117,6 @@ def state_of(record: TraitRecord | None) -> str:
         return ""
     if record.state is not None:
         return words.state(record.trait, record.state)
-    likely = [words.state(record.trait, state) for state in list(record.candidates)[:2]]
-    if record.not_measured is Reason.AMBIGUOUS and len(likely) == 2:
-        return f"cannot tell: {' or '.join(likely)}"
     return words.finding(record)
 
 

@@ -14,7 +14,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from pipelines.dossier import Dossier
+from pipelines import words
+from pipelines.dossier import HANDS_ON, Dossier
 from pipelines.guide import MARK_WORDING, Guide, TraitSpec
 from pipelines.verdict import judge_outcome
 from pipelines.weighing import Evidence, Model, Vector, evidence_of
@@ -208,8 +209,10 @@ def _because(spec: TraitSpec, dossier: Dossier) -> str:
     if best is None or best.record.not_measured is Reason.NOT_IN_VIEW:
         return "no photo shows it" if spec.photo else "nobody has looked yet"
     if best.measured:
-        return f"read only with {round(100 * best.record.confidence)} % confidence"
-    return str(best.record.not_measured).replace("_", " ")
+        found = "found" if best.source == HANDS_ON else "read"
+        return f"{found} only with {round(100 * best.record.confidence)} % confidence"
+    assert best.record.not_measured is not None
+    return words.reason(best.record.not_measured)
 
 
 # -- how to say it ------------------------------------------------------------------------------------
@@ -248,19 +251,22 @@ def _request(
 
 def _trouble(gains: Sequence[TraitGain]) -> str:
     """Say what was wrong with the photo there is, so that the next one is not taken in the same way."""
-    words = dict.fromkeys(_TROUBLE[g.because] for g in gains if g.because in _TROUBLE)
-    return f" (In the present photo it is {' and '.join(words)}.)" if words else ""
+    faults = dict.fromkeys(_TROUBLE[g.because] for g in gains if g.because in _TROUBLE)
+    return f" (In the present photo it is {' and '.join(faults)}.)" if faults else ""
 
 
 _TROUBLE: Final = {
-    "blurred": "out of focus",
-    "too small": "too small",
-    "clipped": "overexposed",
-    "too dark": "too dark",
-    "glare": "hidden by a reflection",
-    "occluded": "covered",
-    "filtered": "changed by a filter",
-    "monochrome": "without color",
+    words.reason(reason): fault
+    for reason, fault in (
+        (Reason.BLURRED, "out of focus"),
+        (Reason.TOO_SMALL, "too small"),
+        (Reason.CLIPPED, "overexposed"),
+        (Reason.TOO_DARK, "too dark"),
+        (Reason.GLARE, "hidden by a reflection"),
+        (Reason.OCCLUDED, "covered"),
+        (Reason.FILTERED, "changed by a filter"),
+        (Reason.MONOCHROME, "without color"),
+    )
 }
 
 
@@ -274,8 +280,8 @@ def _why(gains: Sequence[TraitGain]) -> str:
 
 
 _CARD = (
-    "For all of them: daylight from a window but no direct sun, no flash, no filter. If you can, lay a\n"
-    "plain grey card or a sheet of white paper beside the doll, at the same distance. Tap on the doll to\n"
+    "Where no other light is named: daylight from a window but no direct sun. No flash and no filter, "
+    "please. If you can, lay a plain grey card beside the doll, at the same distance. Tap on the doll to "
     "focus, hold the phone still, and send the original files rather than screenshots."
 )
 

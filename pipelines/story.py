@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Final
 
 from pipelines import words
@@ -36,7 +38,7 @@ def headline(
     if n_findings == 0:
         return "Cannot tell: no trait that the guide speaks of could be read."
     if claim is not None and claim.state == "contradicted":
-        return f"Not consistent with the claim “{claim.label}”. {claim.reasons[0]}"
+        return f"Not consistent with the claim “{claim.label}”: the findings fit {claim.rival} much better."
     if claim is not None and claim.state == "consistent":
         support = verbal(claim.log10_likelihood_ratio)
         return f"Consistent with the claim “{claim.label}”: {support} it, against all else weighed."
@@ -49,7 +51,7 @@ def headline(
         return f"Cannot tell which release: {_listed(names)}."
     if top.id == NONE_ID:
         return "The findings fit none of the guide's releases well."
-    return f"{capital(top.support)} {top.label}, against all other possibilities weighed."
+    return f"{capital(top.support)} “{top.label}”, against all other possibilities weighed."
 
 
 def _likeliest(releases: Sequence[ReleaseVerdict]) -> list[str]:
@@ -60,7 +62,7 @@ def _likeliest(releases: Sequence[ReleaseVerdict]) -> list[str]:
             chosen.append(verdict)
     if len(chosen) > 4:
         return []
-    names = [r.label for r in chosen if r.id != NONE_ID]
+    names = [f"“{r.label}”" for r in chosen if r.id != NONE_ID]
     return names if len(names) == len(chosen) else [*names, "none of these"]
 
 
@@ -70,24 +72,25 @@ def story(
     because: Sequence[str],
     dossier: Dossier,
 ) -> tuple[str, ...]:
-    """Return the sentences below the headline: claim, signs of alteration, why, and what disagrees.
+    """Return the sentences below the headline: what follows, why, and what disagrees.
 
-    ``because`` holds the sentences on the findings; empty when nothing counted.
+    ``because`` holds the sentences on the findings; empty when nothing counted. A claim has its own, of which
+    signs of alteration are a part.
     """
-    told: list[str] = []
     if claim is not None:
-        told.append(_CLAIM_WORDS[claim.state].format(label=claim.label))
-    told += [flag.sentence for flag in flags]
-    told += because
+        told = [_CLAIM_WORDS[claim.state].format(label=claim.label), *claim.reasons]
+    else:
+        told = [*(flag.sentence for flag in flags), *because]
     conflicts = [m for m in dossier.traits if m.conflict]
     told += [f"{capital(m.trait.replace('_', ' '))}: {m.record.detail}" for m in conflicts]
-    told += [_feet_differ(dossier), "" if because else _why_nothing(dossier)]
+    seen_any = any(m.measured and m.source != HANDS_ON for m in dossier.traits)
+    told += [_feet_differ(dossier), "" if because and seen_any else _why_nothing(dossier)]
     return tuple(dict.fromkeys(sentence for sentence in told if sentence))
 
 
 _CLAIM_WORDS: Final = {
-    "consistent": "The claim “{label}” is consistent with what was seen; that is no proof of it.",
-    "contradicted": "The claim “{label}” is contradicted by what was seen; ask before you conclude.",
+    "consistent": "What was seen fits the claim; that is no proof of it.",
+    "contradicted": "Ask before you conclude: an exchanged part or a misread photo can look the same.",
     "open": "The claim “{label}” stays open: what was seen neither carries it nor rules it out.",
 }
 
@@ -112,39 +115,58 @@ def _why_nothing(dossier: Dossier) -> str:
 
 
 def claim_reasons(
-    state: str,
-    label: str,
-    rival: str,
-    *,
-    support: Sequence[Contribution],
-    against: Sequence[Contribution],
-    independent: int,
+    state: str, *, support: Sequence[Contribution], against: Sequence[Contribution], independent: int
 ) -> list[str]:
-    """Return why a claim stands as it does; ``rival`` is the likeliest other release in words."""
-    if state == "contradicted":
-        first = f"The findings fit {rival} much better than {label}."
-        return [first, *(c.sentence for c in against[:4])]
-    if state == "consistent":
-        first = f"What was seen fits {label} better than the other releases. This is no proof."
-        return [first, *(c.sentence for c in support[:4])]
-    reasons = []
-    if independent == 0:
-        reasons.append("Nothing was measured that could speak for or against the claim.")
-    elif independent < MIN_INDEPENDENT:
-        reasons.append("Only one kind of finding counts so far; one alone decides no claim.")
-    else:
-        reasons.append(f"The findings neither carry {label} nor rule it out.")
-    return reasons + [c.sentence for c in (*against[:3], *support[:3])]
+    """Return why a claim stands as it does."""
+    reasons = for_and_against(support, against, most=4)
+    if state == "open" and independent < MIN_INDEPENDENT:
+        too_little = (
+            "Only one kind of finding counts so far; one alone decides no claim."
+            if independent
+            else "Nothing was measured that could speak for or against the claim."
+        )
+        return [too_little, *reasons]
+    return reasons
+
+
+def for_and_against(
+    support: Sequence[Contribution], against: Sequence[Contribution], most: int | None = None
+) -> list[str]:
+    """Return what speaks for something that is named already, and what against it, a sentence each."""
+    sides = (("For it", support), ("Against it", against))
+    return [f"{side}: {'; '.join(joined(c.short for c in some)[:most])}." for side, some in sides if some]
+
+
+def altered(what: Sequence[str]) -> str:
+    """Return what the findings are consistent with having been done to a doll; never an accusation."""
+    return f"The findings are consistent with {', or with '.join(what)}. This is no proof and no accusation."
+
+
+_SIDE: Final = re.compile(r" \((?:left|right) (foot|ear)\)")
+_PAIRS: Final = {"foot": "feet", "ear": "ears"}
+
+
+def joined(sentences: Iterable[str]) -> list[str]:
+    """Return the sentences, those that say the same of the left and of the right as one."""
+    alike: dict[str, list[str]] = defaultdict(list)
+    for sentence in sentences:
+        alike[_SIDE.sub(" (both)", sentence)].append(sentence)
+    return [
+        some[0] if len(set(some)) == 1 else _SIDE.sub(lambda side: f" (both {_PAIRS[side[1]]})", some[0])
+        for some in alike.values()
+    ]
 
 
 def seen(spec: TraitSpec, states: Sequence[str], part: str | None) -> str:
     """Return one sentence on what was seen; more states than one are alternatives."""
     where = "" if part is None else f" ({part.replace('_', ' ')})"
-    return f"{capital(spec.label)}{where}: {' or '.join(spec.words_of(state) for state in states)}."
+    said = [spec.words_of(state) for state in states]
+    told = said[0] if len(said) == 1 else " or ".join(f"“{one}”" for one in said)
+    return f"{capital(spec.label)}{where}: {told}."
 
 
 def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{'; '.join(names[:-1])}; or {names[-1]}"
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
 
 
 def capital(text: str) -> str:

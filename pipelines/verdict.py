@@ -49,13 +49,17 @@ _FLAG_LEAST_CLAIMED = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Contribution:
-    """What one finding says of one hypothesis; ``log10_likelihood_ratio`` < 0 speaks against it."""
+    """What one finding says of one hypothesis; ``log10_likelihood_ratio`` < 0 speaks against it.
+
+    ``short`` says the same as ``sentence`` where the hypothesis is named already.
+    """
 
     trait: str
     part: str | None
     state: str
     log10_likelihood_ratio: float
     sentence: str
+    short: str
     source: str
     rule_source: str
 
@@ -99,6 +103,10 @@ class ReleaseVerdict:
     supporting: tuple[Contribution, ...] = ()
     contradicting: tuple[Contribution, ...] = ()
 
+    def support_of(self, what: str) -> str:
+        """Return the ratio in words with what it is for or against: ``"weak support against it"``."""
+        return f"{self.support} {what}" if self.support.endswith(("for", "against")) else self.support
+
     def to_json(self) -> dict[str, Any]:
         """Return the contract's JSON form."""
         return {
@@ -117,7 +125,7 @@ class ReleaseVerdict:
 
 @dataclass(frozen=True, slots=True)
 class AlterationFlag:
-    """A sign that something was done to the doll; never an accusation."""
+    """A sign that something was done to the doll; never an accusation. ``words`` say what."""
 
     id: str
     label: str
@@ -125,6 +133,7 @@ class AlterationFlag:
     probability: float
     log10_likelihood_ratio: float
     sentence: str
+    words: str
     evidence: tuple[Contribution, ...]
 
     def to_json(self) -> dict[str, Any]:
@@ -142,10 +151,14 @@ class AlterationFlag:
 
 @dataclass(frozen=True, slots=True)
 class ClaimVerdict:
-    """How the seller's claim stands: ``state`` is consistent, contradicted or open."""
+    """How the seller's claim stands: ``state`` is consistent, contradicted or open.
+
+    ``rival`` is the likeliest other release in words.
+    """
 
     release: str
     label: str
+    rival: str
     state: str
     posterior: float
     log10_likelihood_ratio: float
@@ -284,7 +297,7 @@ class Weighted:
         """Return the most telling findings in words that favor no release."""
         loudness = [weight * item.spread for item, weight in zip(self.evidence, self.weights, strict=True)]
         order = sorted(range(len(loudness)), key=lambda i: (-round(loudness[i], 9), self.evidence[i].trait))
-        return [self._in_general(self.evidence[i]) for i in order[:most]]
+        return tell.joined(self._in_general(self.evidence[i]) for i in order)[:most]
 
     def _in_general(self, item: Evidence) -> str:
         guide = self.model.guide
@@ -355,24 +368,26 @@ def _contribution(
     spec = guide.traits[item.trait]
     states = (item.state, *item.rivals)
     sentence = tell.seen(spec, states, item.part)
+    short = sentence.rstrip(".")
     release = hypothesis.release or ""
     if release:
         expectation = model.expected(hypothesis, item.trait)
         whom = _whom(guide, hypothesis)
         if expectation is None:
             sentence += f" The guide is silent on this for {whom}."
+            short += " (guide: silent)"
         else:
             word = max((expectation.get(state, "never") for state in states), key=WORDS.__getitem__)
             only_altered = word == "never" and ratio > 0 and hypothesis.alteration is None
-            told = (
-                f"That fits {whom} only if it was altered"
-                if only_altered
-                else f"By the guide, {word} so for {whom}"
-            )
-            sentence += f" {told}."
+            if only_altered:
+                sentence += f" That fits {whom} only if it was altered."
+                short += " (guide: only if altered)"
+            else:
+                sentence += f" By the guide, {word} so for {whom}."
+                short += f" (guide: {word})"
     source = merged.source if merged is not None else ""
     rule_source = guide.source_of(release, item.trait)
-    return Contribution(item.trait, item.part, item.state, ratio, sentence, source, rule_source)
+    return Contribution(item.trait, item.part, item.state, ratio, sentence, short, source, rule_source)
 
 
 def _whom(guide: Guide, hypothesis: Hypothesis) -> str:
@@ -383,8 +398,8 @@ def _whom(guide: Guide, hypothesis: Hypothesis) -> str:
 
 def _why(releases: Sequence[ReleaseVerdict]) -> list[str]:
     top = next((r for r in releases if r.id != NONE_ID), releases[0])
-    against = [f"Against {top.label}: {c.sentence}" for c in top.contradicting[:1]]
-    return [*(c.sentence for c in top.supporting[:3]), *against]
+    against = [f"Against “{top.label}”: {c.sentence}" for c in top.contradicting[:1]]
+    return [*tell.joined(c.sentence for c in top.supporting)[:3], *against]
 
 
 def _release(weighted: Weighted, release: str | None) -> ReleaseVerdict:
@@ -442,7 +457,8 @@ def _flag(weighted: Weighted, alteration: Alteration, members: Members) -> Alter
         prior=float(model.prior[members].sum()),
         probability=float(weighted.posterior[members].sum()),
         log10_likelihood_ratio=model.log10_ratio(weighted.total, members),
-        sentence=f"The findings are consistent with {alteration.words}. This is no proof and no accusation.",
+        sentence=tell.altered([alteration.words]),
+        words=alteration.words,
         evidence=tuple(c for c in said if c.log10_likelihood_ratio >= _WORTH_SAYING),
     )
 
@@ -456,14 +472,17 @@ def judge_claim(weighted: Weighted, release: str, flags: Sequence[AlterationFlag
     support, against = weighted.for_and_against(release)
     state = claim_state(weighted, release)
     label, rival_id = model.guide.label(release), weighted.rival(release)
-    rival = model.guide.label(rival_id) if rival_id else "something that the guide does not list"
-    reasons = tell.claim_reasons(
-        state, label, rival, support=support, against=against, independent=weighted.independent
-    )
-    for flag in flags:
-        offered_so = model.guide.alterations[flag.id].passes_for == release
-        reasons.append(flag.sentence + (f" Such a doll may be offered as “{label}”." if offered_so else ""))
-    return ClaimVerdict(release, label, state, posterior, ratio, tuple(reasons))
+    rival = f"“{model.guide.label(rival_id)}”" if rival_id else "something that the guide does not list"
+    reasons = tell.claim_reasons(state, support=support, against=against, independent=weighted.independent)
+    passing = [flag for flag in flags if model.guide.alterations[flag.id].passes_for == release]
+    others = [flag for flag in flags if flag not in passing]
+    if passing:
+        reasons.append(
+            f"{tell.altered([f.words for f in passing])} A doll so altered may be offered as “{label}”."
+        )
+    if others:
+        reasons.append(tell.altered([f.words for f in others]))
+    return ClaimVerdict(release, label, rival, state, posterior, ratio, tuple(reasons))
 
 
 def claim_state(weighted: Weighted, release: str) -> str:

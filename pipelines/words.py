@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from vision.traits import Quantity, Reason, TraitRecord
+
+if TYPE_CHECKING:
+    from pipelines.guide import TraitSpec
 
 TRAIT_TITLES: Mapping[str, str] = {
     "eyeliner_color": "Eyeliner",
@@ -58,7 +62,7 @@ REASON_WORDS: Mapping[Reason, str] = {
     Reason.GLARE: "hidden by glare",
     Reason.OCCLUDED: "covered by something",
     Reason.NO_REFERENCE: "nothing to compare with",
-    Reason.AMBIGUOUS: "ambiguous",
+    Reason.AMBIGUOUS: "not clear enough",
     Reason.NOT_LOCATED: "not found in the photo",
     Reason.MONOCHROME: "the photo has no color",
     Reason.FILTERED: "the photo's colors were edited",
@@ -177,15 +181,20 @@ def flag(value: str) -> str:
     return FLAG_WORDS.get(value, value.replace("_", " "))
 
 
-def title(trait: str, part: str | None = None) -> str:
-    """Return the trait's title, with the part it belongs to: ``"Foot holes, left foot"``."""
-    name = TRAIT_TITLES.get(trait, trait.replace("_", " ").capitalize())
+def title(trait: str, part: str | None = None, spec: TraitSpec | None = None) -> str:
+    """Return the trait's title, with the part it belongs to: ``"Foot holes, left foot"``.
+
+    ``spec`` is a guide's trait; its words are taken for what only hands find.
+    """
+    own = trait.replace("_", " ") if spec is None else spec.label
+    name = TRAIT_TITLES.get(trait, f"{own[:1].upper()}{own[1:]}")
     return f"{name}, {part.replace('_', ' ')}" if part else name
 
 
-def state(trait: str, value: str) -> str:
-    """Return a state in plain words."""
-    return STATE_WORDS.get((trait, value), value.replace("_", " "))
+def state(trait: str, value: str, spec: TraitSpec | None = None) -> str:
+    """Return a state in plain words; ``spec`` as in :func:`title`."""
+    own = value.replace("_", " ") if spec is None else spec.words_of(value)
+    return STATE_WORDS.get((trait, value), own)
 
 
 def reason(value: Reason) -> str:
@@ -211,19 +220,24 @@ def rounded(value: float, u: float) -> str:
     return f"{round(value, digits) + 0.0:.{digits}f} ± {u:.{digits}f}".replace("-", "−")
 
 
-def finding(record: TraitRecord) -> str:
-    """Return a record's outcome in one line: the state with its confidence, or why there is none."""
+def finding(record: TraitRecord, spec: TraitSpec | None = None) -> str:
+    """Return a record's outcome in one line: the state with its confidence, or why there is none.
+
+    ``spec`` as in :func:`title`.
+    """
     if record.state is not None:
-        return f"{state(record.trait, record.state)} · confidence {percent(record.confidence)}"
+        return f"{state(record.trait, record.state, spec)} · confidence {percent(record.confidence)}"
     assert record.not_measured is not None
     if record.not_measured is Reason.AMBIGUOUS and len(record.candidates) > 1:
         first, second = list(record.candidates)[:2]
-        one, other = state(record.trait, first), state(record.trait, second)
-        # "Cannot tell no stain from stain" has one negation too many.
-        if "none" in (first, second):
-            return f"cannot tell: {one} or {other}"
-        return f"cannot tell {one} from {other}"
+        one, other = state(record.trait, first, spec), state(record.trait, second, spec)
+        return f"cannot tell: {one} or {other}"
     return f"cannot tell: {reason(record.not_measured)}"
+
+
+def count(number: int, thing: str) -> str:
+    """Return ``"1 photo"``, ``"2 photos"``."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
 def percent(p: float) -> str:
@@ -235,6 +249,8 @@ def percent(p: float) -> str:
     return f"{100 * p:.0f} %"
 
 
+#: What no figure that is written shows any more.
+_NOTHING = 0.0005
 #: A hue less sure than this says nothing; angles all round, each as likely, have u = 104°.
 _ANY_HUE_DEG = 60.0
 
@@ -242,11 +258,16 @@ _ANY_HUE_DEG = 60.0
 def numbers(record: TraitRecord) -> list[str]:
     """Return the record's quantities in words, in the order in which they were measured.
 
-    L* is left out where it stands as lightness already; the chance that a number is a sign of something
-    stands behind it. A hue that may be any is said to be none: it means nothing at low chroma.
+    L* is left out where it stands as lightness already, and so is a number that is nothing within nothing:
+    the chroma of what is black. The chance that a number is a sign of something stands behind it. A hue that
+    may be any is said to be none: it means nothing at low chroma.
     """
     skip = {"lab_L"} if "lightness" in record.quantities else set()
-    skip |= {name for name in record.quantities if name.endswith("_chance")}
+    skip |= {
+        name
+        for name, q in record.quantities.items()
+        if name.endswith("_chance") or max(abs(q.value), q.u) < _NOTHING
+    }
     return [
         "hue not determined: nearly neutral"
         if name == "hue_deg" and q.u > _ANY_HUE_DEG

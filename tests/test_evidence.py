@@ -261,7 +261,7 @@ def test_remarks_are_words():
     ("trait", "candidates", "told"),
     [
         ("ear_stain", {"none": 0.5, "green": 0.5}, "cannot tell: no green stain or green stain"),
-        ("eyeliner_color", {"blue": 0.5, "black": 0.4}, "cannot tell blue from black"),
+        ("eyeliner_color", {"blue": 0.5, "black": 0.4}, "cannot tell: blue or black"),
     ],
 )
 def test_what_cannot_be_told_is_said_without_two_negations(trait, candidates, told):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from html.parser import HTMLParser
 
@@ -133,6 +134,37 @@ def test_a_contradicted_claim_is_said_in_words_not_by_color_alone(folder, tmp_pa
     verdict = page[page.index('id="verdict"') : page.index('id="releases"')]
     assert "✗" in verdict
     assert "contradict" in verdict.lower()
+
+
+def test_what_a_hand_found_stands_in_the_guides_words(folder, tmp_path):
+    result = conclude(folder, said("eyeliner_color", "brown"))
+    found = dataclasses.replace(result, findings=(said("odor", "none", 0.75),))
+    page = text_of(found, tmp_path)
+    assert "Smell: no waxy smell" in page
+    assert "Odor: none" not in page
+
+
+def test_traits_that_are_withheld_for_one_reason_stand_in_one_row(folder, tmp_path):
+    detail = "This face shows no painted eyes."
+    records = [silent(t, Reason.NOT_A_DOLL).replace(detail=detail) for t in ("lip_paint", "iris_color")]
+    page = text_of(conclude(folder, *records), tmp_path)
+    assert page.count(detail) == 1
+    assert "Iris paint; Lip paint" in page
+
+
+def test_no_sentence_of_the_verdict_stands_twice_in_its_box(folder, tmp_path):
+    feet = [said("foot_holes", "drilled", 0.9, part) for part in ("left_foot", "right_foot")]
+    result = conclude(folder, *feet, said("eyeliner_color", "black"), said("iris_color", "unpainted"))
+    assert result.verdict.alteration_flags
+    page = report.page_of(result)["claim"]
+    lines = [page["headline"], *page["story"], *page["reasons"]]
+    assert len(lines) == len(set(lines))
+    assert sum("no proof" in line for line in lines) == 1
+
+
+def test_a_number_keeps_its_percent_sign_on_the_line(folder, tmp_path):
+    page = text_of(conclude(folder, said("eyeliner_color", "brown", 0.92)), tmp_path)
+    assert "confidence 92\u00a0%" in page
 
 
 def test_without_a_claim_the_report_still_stands(folder, tmp_path):

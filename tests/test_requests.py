@@ -41,7 +41,7 @@ def test_what_is_surely_known_is_not_asked_again():
 
 def test_a_weak_reading_is_asked_again_and_says_why():
     gains = [g for r in ranked(said("iris_color", "blue", 0.65)) for g in r.traits if g.trait == "iris_color"]
-    assert gains[0].because == "read only with 65 % confidence"
+    assert gains[0].because == "found only with 65 % confidence"
 
 
 def test_a_blurred_photo_is_mentioned_to_the_seller():

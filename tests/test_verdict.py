@@ -7,6 +7,7 @@ import pytest
 
 from pipelines.dossier import build_dossier
 from pipelines.guide import load
+from pipelines.story import joined
 from pipelines.verdict import weigh
 from pipelines.weighing import NONE_ID, SINGLE_CAP, TOTAL_CAP, Model, evidence_of
 from tests.records import mark, photo, said, silent
@@ -139,7 +140,7 @@ def test_only_withheld_traits_leave_the_prior_and_say_so():
         assert release.posterior == pytest.approx(release.prior)
     assert result.headline.startswith("Cannot tell")
     assert result.claim.state == "open"
-    assert any("lip paint: ambiguous" in sentence for sentence in result.story)
+    assert any("lip paint: not clear enough" in sentence for sentence in result.story)
     assert not result.alteration_flags
 
 
@@ -246,6 +247,32 @@ def test_disagreeing_feet_are_said_aloud():
     assert any("two feet were read differently" in sentence for sentence in result.story)
 
 
+@pytest.mark.parametrize(
+    ("sentences", "told"),
+    [
+        (["Hole (left foot): a.", "Hole (right foot): a."], ["Hole (both feet): a."]),
+        (["Ear (left ear): a.", "Ear (right ear): b."], ["Ear (left ear): a.", "Ear (right ear): b."]),
+        (["Ear (right ear): a.", "Lips: c.", "Ear (left ear): a."], ["Ear (both ears): a.", "Lips: c."]),
+        (["Hole (left foot): a."], ["Hole (left foot): a."]),
+    ],
+)
+def test_left_and_right_that_say_the_same_are_told_once(sentences, told):
+    assert joined(sentences) == told
+
+
+@pytest.mark.parametrize("claim", ["r1", "r5"])
+def test_a_claim_is_told_with_what_speaks_for_it_and_what_against_it(claim):
+    reasons = verdict(*FIRST, said("mark_symbol", "registered"), claim=claim).claim.reasons
+    assert any(line.startswith("For it: ") for line in reasons)
+    assert any(line.startswith("Against it: ") for line in reasons)
+
+
+def test_what_photos_did_not_show_is_said_where_only_hands_found_something():
+    face = photo("f", View.FACE, silent(Trait.LIP_PAINT, Reason.BLURRED))
+    result = weigh(build_dossier([face], [said("torso_build", "hollow")], GUIDE), GUIDE)
+    assert any("lip paint: blurred" in sentence for sentence in result.story)
+
+
 def test_every_contribution_says_where_its_rule_comes_from():
     for release in verdict(*FIRST).releases:
         for contribution in (*release.supporting, *release.contradicting):
@@ -257,7 +284,7 @@ def test_two_marks_that_share_the_lines_read_are_both_named():
     result = verdict(mark("VERITY", "PATENT APPLIED", "MCMLVI"))
     sentences = [c.sentence for c in result.release("r5").supporting if c.trait == "mark_wording"]
     assert sentences
-    assert "patent applied for or VERITY, registered" in sentences[0]
+    assert "patent applied for” or “VERITY, registered" in sentences[0]
     assert "always so for Verity, fifth release" in sentences[0]
 
 

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import base64
 import functools
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipelines import evidence, words
 from pipelines.dossier import HANDS_ON, MergedTrait
 from pipelines.examine import PhotoRecord
+from pipelines.guide import Guide
 from pipelines.requests import PhotoRequest
-from pipelines.verdict import Contribution, ReleaseVerdict
+from pipelines.story import capital, for_and_against, joined
+from pipelines.verdict import ReleaseVerdict
 from vision.traits import Reason, TraitRecord, View
 
 if TYPE_CHECKING:
@@ -55,10 +57,16 @@ def environment() -> Environment:
     return Environment(
         loader=PackageLoader("pipelines.report", "."),
         autoescape=True,
+        finalize=_unbroken,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+def _unbroken(value: Any) -> Any:
+    """Keep a number with its percent sign or uncertainty on one line."""
+    return value.replace(" %", "\u00a0%").replace(" ± ", "\u00a0±\u00a0") if type(value) is str else value
 
 
 def page_of(result: ListingResult) -> dict[str, Any]:
@@ -66,25 +74,26 @@ def page_of(result: ListingResult) -> dict[str, Any]:
     verdict = result.verdict
     cards = dict(_cards(result))
     merged = [m for m in result.dossier.traits if m.source != HANDS_ON]
+    reasons = [] if verdict.claim is None else list(verdict.claim.reasons)
     claimed = "" if result.claim is None else f" Offered as: {result.guide.label(result.claim)}."
     ok = sum(photo.ok for photo in result.photos)
     return {
         "title": result.name.replace("_", " "),
-        "summary": f"{ok} of {len(result.photos)} photos read.{claimed} Weighed against the guide "
-        f"“{result.guide.title}”.",
+        "summary": f"{ok} of {words.count(len(result.photos), 'photo')} read.{claimed} Weighed against the "
+        f"guide “{result.guide.title}”.",
         "claim": {
             "state": "open" if verdict.claim is None else verdict.claim.state,
             "sign": "?" if verdict.claim is None else _CLAIM_SIGNS[verdict.claim.state],
             "headline": verdict.headline,
-            "story": list(verdict.story),
-            "reasons": [] if verdict.claim is None else list(verdict.claim.reasons),
+            "story": [line for line in verdict.story if line not in reasons],
+            "reasons": reasons,
         },
         "warnings": list(_warnings(result)),
         "guide_note": f"{result.guide.about} Rules: {result.guide.source}. {verdict.scale_note}",
         "releases": [_release(release, result.claim) for release in verdict.releases],
-        "seen": [_card(m, cards) for m in merged if m.measured],
-        "unseen": [_card(m, cards) for m in merged if not m.measured],
-        "hands_on": [_hands_on(record) for record in result.findings],
+        "seen": [_card(m, cards, result.guide) for m in merged if m.measured],
+        "unseen": _alike([_card(m, cards, result.guide) for m in merged if not m.measured]),
+        "hands_on": [_hands_on(record, result.guide) for record in result.findings],
         "requests": [_request(request) for request in result.requests],
         "seller_text": result.seller_text,
         "photos": [_photo(photo) for photo in result.photos],
@@ -107,16 +116,16 @@ def _cards(result: ListingResult) -> Iterator[tuple[tuple[str, str, str | None],
 
 
 def _card(
-    merged: MergedTrait, cards: Mapping[tuple[str, str, str | None], Mapping[str, str]]
+    merged: MergedTrait, cards: Mapping[tuple[str, str, str | None], Mapping[str, str]], guide: Guide
 ) -> dict[str, Any]:
-    record = merged.record
+    record, spec = merged.record, guide.traits.get(merged.trait)
     card = cards.get((merged.source, merged.trait, record.part), {})
-    title = words.title(merged.trait, merged.part)
-    finding = words.finding(record)
+    title = words.title(merged.trait, merged.part, spec)
+    finding = words.finding(record, spec)
     others = sum(reading.source != merged.source for reading in merged.readings)
     source = merged.source
     if others:
-        source += f" and {others} other photo{'s' if others > 1 else ''}"
+        source += f" and {words.count(others, 'other photo')}"
         source += ", which disagree" if merged.conflict else ""
     return {
         "title": title,
@@ -131,6 +140,14 @@ def _card(
     }
 
 
+def _alike(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return rows, those that say the same of several traits as one: no doll is one thing."""
+    groups: dict[tuple[str, ...], list[dict[str, Any]]] = {}
+    for row in rows:
+        groups.setdefault(tuple(row[key] for key in ("finding", "detail", "source", "link")), []).append(row)
+    return [{**some[0], "title": "; ".join(row["title"] for row in some)} for some in groups.values()]
+
+
 def _missing(record: TraitRecord) -> str:
     return "No photo shows this." if record.not_measured is Reason.NOT_IN_VIEW else ""
 
@@ -141,29 +158,23 @@ def _release(release: ReleaseVerdict, claim: str | None) -> dict[str, Any]:
         "claimed": release.id == claim,
         "percent": words.percent(release.posterior),
         "width": round(100 * release.posterior, 1),
-        "words": f"{release.support[:1].upper()}{release.support[1:]}; before the findings "
-        f"{words.percent(release.prior)}.",
-        "supporting": [_said(c) for c in release.supporting],
-        "contradicting": [_said(c) for c in release.contradicting],
+        "words": f"{capital(release.support_of('it'))}; {words.percent(release.prior)} before the findings.",
+        "why": for_and_against(release.supporting, release.contradicting),
     }
-
-
-def _said(contribution: Contribution) -> str:
-    """Return a contribution's sentence, fit to stand in a list."""
-    return contribution.sentence.rstrip(".")
 
 
 def _warnings(result: ListingResult) -> Iterator[dict[str, Any]]:
     for flag in result.verdict.alteration_flags:
         yield {
             "title": f"Consistent with: {flag.label} ({words.percent(flag.probability)})",
-            "text": flag.sentence,
-            "evidence": [c.sentence for c in flag.evidence],
+            "text": "This is no proof and no accusation. What goes with it:",
+            "evidence": joined(c.short for c in flag.evidence),
         }
     for merged in result.dossier.traits:
         if merged.conflict:
             told = ", ".join(
-                f"{reading.source}: {words.state(merged.trait, reading.record.state)}"
+                f"{reading.source}: "
+                f"{words.state(merged.trait, reading.record.state, result.guide.traits.get(merged.trait))}"
                 for reading in merged.readings
                 if reading.record.state is not None
             )
@@ -175,7 +186,7 @@ def _warnings(result: ListingResult) -> Iterator[dict[str, Any]]:
     failed = [photo for photo in result.photos if not photo.ok]
     if failed:
         yield {
-            "title": f"{len(failed)} file{'s' if len(failed) > 1 else ''} could not be read",
+            "title": f"{words.count(len(failed), 'file')} could not be read",
             "text": "The others were examined all the same.",
             "evidence": [(photo.error or {}).get("message", photo.file) for photo in failed],
         }
@@ -183,8 +194,9 @@ def _warnings(result: ListingResult) -> Iterator[dict[str, Any]]:
         yield {"title": "Note", "text": note, "evidence": []}
 
 
-def _hands_on(record: TraitRecord) -> str:
-    told = [words.title(record.trait, record.part) + ": " + words.finding(record)]
+def _hands_on(record: TraitRecord, guide: Guide) -> str:
+    spec = guide.traits.get(record.trait)
+    told = [words.title(record.trait, record.part, spec) + ": " + words.finding(record, spec)]
     return " · ".join([*told, *words.numbers(record), *([record.detail] if record.detail else [])])
 
 
@@ -193,7 +205,7 @@ def _request(request: PhotoRequest) -> dict[str, str]:
         f"A photo of {VIEW_WORDS[request.view]}" if request.view else "A question to whoever holds the doll"
     )
     traits = ", ".join(gain.label for gain in request.traits)
-    return {"title": f"{what}: {traits}", "how": request.how, "why": request.why}
+    return {"title": f"{what}: {traits}", "how": f"{request.text} {request.how}", "why": request.why}
 
 
 def _photo(photo: PhotoRecord) -> dict[str, str]:

@@ -97,9 +97,7 @@ def _release(release: Any) -> dict[str, Any]:
         "label": release.label,
         "percent": words.percent(release.posterior),
         "width": round(100 * release.posterior, 1),
-        "support": f"{release.support} it"
-        if release.support.endswith(("for", "against"))
-        else release.support,
+        "support": release.support_of("it"),
     }
 
 
@@ -107,7 +105,7 @@ def _photos(doll: Doll) -> str:
     photos = doll.result.photos
     if len(photos) == 1:
         return f"1 photo: {photos[0].file}"
-    return f"{len(photos)} photos, told by {doll.draft.how}"
+    return f"{len(photos)} photos: {doll.draft.how}"
 
 
 def _condition(doll: Doll) -> Iterator[dict[str, str]]:

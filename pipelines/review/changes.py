@@ -8,6 +8,7 @@ from typing import Any
 
 from pipelines import words
 from pipelines.dossier import HANDS_ON
+from pipelines.guide import TraitSpec
 from pipelines.listing import ListingResult
 
 #: A probability that moves by less is not worth an arrow.
@@ -33,17 +34,18 @@ class Standing:
             {release.id: release.posterior for release in result.verdict.releases},
             {release.id: release.label for release in result.verdict.releases},
             {
-                (words.title(merged.trait, merged.part), "by hand" if merged.source == HANDS_ON else ""): (
-                    _in_words(merged.record)
-                )
+                (
+                    words.title(merged.trait, merged.part, result.guide.traits.get(merged.trait)),
+                    "by hand" if merged.source == HANDS_ON else "",
+                ): _in_words(merged.record, result.guide.traits.get(merged.trait))
                 for merged in result.dossier.traits
             },
         )
 
 
-def _in_words(record: Any) -> str:
+def _in_words(record: Any, spec: TraitSpec | None) -> str:
     numbers = words.numbers(record)
-    return " · ".join([words.finding(record), *numbers[:1]])
+    return " · ".join([words.finding(record, spec), *numbers[:1]])
 
 
 @dataclass(frozen=True, slots=True)

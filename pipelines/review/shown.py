@@ -17,7 +17,8 @@ from pipelines.review import paper as papers
 from pipelines.review.actions import PLACE_WORDS, TRAITS_OF_PLACE, VIEW_WORDS
 from pipelines.review.desk import REPORT, Desk, Sheet
 from pipelines.review.reader import TILE
-from pipelines.verdict import Contribution, ReleaseVerdict
+from pipelines.story import joined
+from pipelines.verdict import ReleaseVerdict
 from vision.locate.view import REGION_VIEWS
 from vision.traits import VIEWS_OF, Region, Trait, TraitRecord, View
 
@@ -271,8 +272,8 @@ def _verdict(result: ListingResult) -> dict[str, Any]:
         ],
         "traits": [
             {
-                "title": words.title(merged.trait, merged.part),
-                "finding": words.finding(merged.record),
+                "title": words.title(merged.trait, merged.part, result.guide.traits.get(merged.trait)),
+                "finding": words.finding(merged.record, result.guide.traits.get(merged.trait)),
                 "source": "found by hand" if merged.source == HANDS_ON else merged.source,
                 "conflict": merged.conflict,
             }
@@ -295,13 +296,9 @@ def _release(release: ReleaseVerdict, claim: str | None) -> dict[str, Any]:
         "prior": round(release.prior, 4),
         "percent": words.percent(release.posterior),
         "support": release.support,
-        "for": [_told(c) for c in release.supporting],
-        "against": [_told(c) for c in release.contradicting],
+        "for": joined(c.short for c in release.supporting),
+        "against": joined(c.short for c in release.contradicting),
     }
-
-
-def _told(contribution: Contribution) -> str:
-    return contribution.sentence
 
 
 def lot_row(desk: Desk) -> dict[str, Any]:
