@@ -93,6 +93,38 @@ def test_one_eye_touched_up_in_another_color_is_a_sign() -> None:
     assert record.state == "present"
 
 
+def moved_brow(drawn: Drawn, rise: int) -> np.ndarray:
+    """The brow on the picture's left painted higher by ``rise`` pixels."""
+    brow = drawn.masks["brow"] & (np.arange(drawn.masks["brow"].shape[1])[None] < drawn.photo.width / 2)
+    wide = cv2.dilate(brow.astype(np.uint8), np.ones((7, 7), np.uint8)).astype(bool)
+    rgb = cv2.inpaint(drawn.photo.rgb, wide.astype(np.uint8), 5, cv2.INPAINT_TELEA)
+    ys, xs = np.nonzero(wide)
+    rgb[ys - rise, xs] = drawn.photo.rgb[ys, xs]
+    return rgb
+
+
+def test_a_brow_painted_higher_than_the_other_is_a_sign() -> None:
+    _, record = look(moved_brow(draw(Drawing(exposure=0.75)), 29))
+    assert "brow_heights" in record.flags
+    number = record.quantities["brow_heights"]
+    assert number.value == pytest.approx(29 / 420, abs=3 * number.u)
+
+
+@pytest.mark.parametrize("roll", [-14.0, 14.0])
+def test_a_tilted_head_has_even_brows(roll: float) -> None:
+    _, record = look(draw(Drawing(exposure=0.75, roll_deg=roll)).photo.rgb)
+    assert record.quantities["brow_heights_chance"].value < 0.2
+
+
+def test_brows_of_which_one_lies_under_hair_are_not_compared() -> None:
+    drawn = draw(Drawing(exposure=0.75))
+    ys, xs = np.nonzero(drawn.masks["brow"][:, : drawn.photo.width // 2])
+    rgb = drawn.photo.rgb.copy()
+    rgb[: ys.max() + 8, xs.min() - 30 : xs.max() + 10] = np.median(rgb[drawn.masks["hair"]], axis=0) * 0.6
+    _, record = look(rgb)
+    assert "brow_heights" not in record.quantities
+
+
 def test_a_small_face_says_nothing_of_signs() -> None:
     for record in look(draw(Drawing(width_px=110)).photo.rgb):
         assert record.state is None

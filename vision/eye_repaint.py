@@ -3,18 +3,21 @@
 How a dealer would be misled, and what stands against it: a turned head makes eyes unlike (one turned by more
 than ``MOST_YAW`` is not compared); one side lies in shade or in light of another color (each eye is read
 against its own white, and lightness hardly counts); hair over a lid makes its line shorter (widths are
-compared where the line is seen, and hidden lids are left out).
+compared where the line is seen, and hidden lids are left out); a tilted head makes brows look uneven (they
+are measured from the line through both eyes); the crease of a lid is taken for a brow that hair covers (where
+hair comes down to the brows they are not compared).
 """
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision import eyeliner, iris
 from vision.calibration import Calibration
 from vision.color import delta_e_2000
-from vision.eye_paint import eye_calibration, lab_of, lay_strip
+from vision.eye_paint import EyePaint, eye_calibration, lab_of, lay_strip, relative
 from vision.face_reading import FaceReading
 from vision.locate.places import FacePlace
 from vision.photo import Photo
@@ -27,6 +30,14 @@ MOST_YAW = 18.0
 UNLIKE_WIDTH = 0.40
 #: Difference between the paints of both eyes, ΔE00, that is no accident of light.
 UNLIKE_COLOR = 11.0
+
+#: Difference between the heights of both brows above their eyes, in face widths: a millimeter on a head an
+#: inch wide.
+UNEVEN_BROWS = 0.04
+#: A brow is a thin line darker than the skin beside it by this (natural logarithm of light), this long at
+#: least, at most this thick and this far above the eye, in face widths.
+BROW_DARKER = 0.10
+BROW_LENGTH, BROW_THICK, BROW_REACH = 0.09, 0.03, 0.32
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -47,7 +58,10 @@ def eye_signs(reading: FaceReading, cal: Calibration) -> list[Sign] | None:
     if reading.left is None or reading.right is None or abs(reading.view.face.yaw_deg) > MOST_YAW:
         return None
     bands = _bands(reading, cal)
-    signs = [_liner_widths(reading, bands), _liner_colors(reading, bands), _iris_colors(reading)]
+    signs = [
+        _liner_widths(reading, bands), _liner_colors(reading, bands), _iris_colors(reading),
+        _brow_heights(reading),
+    ]  # fmt: skip
     return [sign for sign in signs if sign is not None]
 
 
@@ -96,6 +110,70 @@ def _iris_colors(reading: FaceReading) -> Sign | None:
         "iris_colors", "the irises differ in color", reading,
         [found.core for found in known], [found.mask for found in known], 0.0,
     )  # fmt: skip
+
+
+def _brow_heights(reading: FaceReading) -> Sign | None:
+    """How unlike both brows are in height above the line through the eyes, in face widths."""
+    left, right = reading.left, reading.right
+    if left is None or right is None:
+        return None
+    ends = [np.median(eye.rim[[0, -1]], axis=0) for eye in (left, right)]
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    up = np.array([along[1], -along[0]])
+    brows = [find_brow(reading, eye) for eye in (left, right)]
+    unit = reading.view.unit
+    heights = []
+    for brow, end in zip(brows, ends, strict=True):
+        if brow is None:
+            return None
+        xy = np.argwhere(brow)[:, ::-1] - end
+        # Both are read over the same stretch above the eye: a brow that hair shortens is no lower for it.
+        heights.append(float(np.median(xy[np.abs(xy @ along) < 0.05 * unit] @ up)) / unit)
+    value = abs(heights[0] - heights[1])
+    blur = max(left.edge_px, right.edge_px) * reading.view.scale / unit
+    u = float(np.hypot(0.006 + 0.5 * blur, 0.0012 * reading.view.face.yaw_deg))
+    polygons = tuple(p for brow in brows if brow is not None for p in reading.view.region(brow).polygons)
+    return Sign(
+        "brow_heights", "one brow is painted higher above its eye than the other", Quantity(value, u),
+        above(value, u, UNEVEN_BROWS), polygons,
+    )  # fmt: skip
+
+
+def find_brow(reading: FaceReading, eye: EyePaint) -> Mask | None:
+    """Find the painted brow above an eye: (H, W) bool, or None where hair, shade or nothing is there."""
+    assert reading.skin is not None
+    view = reading.view
+    unit = view.unit
+    light, _, _ = relative(view.linear.astype(np.float64), reading.skin)
+    size = 2 * round(BROW_THICK * unit) + 1
+    thin = cv2.morphologyEx(
+        light.astype(np.float32),
+        cv2.MORPH_BLACKHAT,
+        cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)),
+    )
+    y, x = np.mgrid[: light.shape[0], : light.shape[1]]
+    rim = np.interp(np.arange(light.shape[1]), eye.rim[:, 0], eye.rim[:, 1])[None]
+    x0, x1 = eye.rim[0, 0], eye.rim[-1, 0]
+    room = 0.4 * (x1 - x0)
+    within = (x > x0 - room) & (x < x1 + room) & (y < rim - 0.055 * unit) & (y > rim - BROW_REACH * unit)
+    dark = (thin > BROW_DARKER) & view.valid
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((dark & within).astype(np.uint8))
+    middle = (x0 + x1) / 2
+    found = []
+    for i in range(1, count):
+        left, top, width, height, _ = stats[i]
+        # A brow passes above the middle of its eye.
+        if width >= BROW_LENGTH * unit and height <= width and left < middle < left + width:
+            found.append((int(top), np.asarray(labels == i)))
+    if not found:
+        return None
+    # Below a brow lie the lid's crease and lashes; what runs on beyond where a brow may be is hair.
+    brow = min(found, key=lambda line: line[0])[1]
+    return None if np.any(_grown(brow) & dark & ~within) else brow
+
+
+def _grown(part: Mask) -> Mask:
+    return cv2.dilate(part.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
 
 
 def _colors_apart(
