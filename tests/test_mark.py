@@ -251,6 +251,25 @@ def test_a_letter_is_given_up_for_a_sign_only_where_our_reader_sees_one(own, swa
     assert mark_text._swallows(around, whole) is swallowed
 
 
+@pytest.mark.parametrize(
+    ("views", "own", "settled"),
+    [
+        (("VERITY", "VERITY"), "VERITY®", True),
+        (("VERITYT", "VERITYT"), "VERITYT", False),  # both readers take a TM for a T
+        (("MCMLVI", "MCMIVI"), "MCMLVI", False),
+        (("DIS)GN", "DIS)GN"), "DESIGN", False),
+        (("1", "1"), "1", False),
+    ],
+)
+def test_no_more_looks_are_taken_only_where_independent_readers_agree(views, own, settled):
+    sign = Sign("trademark", {"trademark": 1.0}, 0.9, 0.9, 0.9, 20.0, (200.0, 150.0))
+    lines, said = [OcrLine(v, 0.99) for v in views], [OcrLine(own, 0.8)]
+    signs = [sign] if views[0].startswith("VERITY") else []
+    assert mark_text._settled(lines, said, signs) is settled
+    unclear = [OcrLine(v, 0.8) for v in views]
+    assert not mark_text._settled(unclear, said, signs)
+
+
 # --- agreement -----------------------------------------------------------------------------------------
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
@@ -38,6 +39,20 @@ def test_normalization_forgets_exposure_and_slow_light():
     inner = (slice(8, 40), slice(40, 160))
     assert np.abs(plain[inner] - changed[inner]).max() < 0.15
     assert np.abs(plain).max() <= 4.0
+
+
+@pytest.mark.parametrize(("shape", "sigma"), [((48, 390), 16.0), ((48, 390), 32.0), ((672, 500), 32.0)])
+def test_average_on_a_reduced_picture_is_that_of_the_whole(shape, sigma):
+    """The networks were trained on the average at full size."""
+    rng = np.random.default_rng(8)
+    image = cv2.GaussianBlur(rng.normal(0, 1, shape).astype(np.float32), (0, 0), 3.0) + 0.5
+    image[:, shape[1] // 2 :] -= 1.0  # the edge of the light
+    reach = (2 * int(3.5 * sigma) + 1,) * 2
+    summed, weights = (
+        cv2.GaussianBlur(i, reach, sigma, borderType=cv2.BORDER_CONSTANT)
+        for i in (image, np.ones_like(image))
+    )
+    assert np.abs(mark_reader._blurred(image, sigma) - summed / weights).max() < 0.01 * image.std()
 
 
 def test_heights_need_no_unit():

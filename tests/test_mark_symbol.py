@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -151,3 +153,32 @@ def test_a_sign_larger_than_its_letters_is_a_shadow_unless_it_is_read_too(ringed
         **SEEN | {"kind": "registered", "presence": 1.0, "size_px": 60.0}, shares=shares(registered=1.0)
     )
     assert mark_symbol._signed(large, 32.0, AREA, mark_symbol.Second(ringed=ringed)).state == state
+
+
+@pytest.mark.parametrize(("lit", "presence"), [((0, 2), 0.8), ((3,), 0.4), ((), None)])
+def test_half_of_the_lights_showing_a_sign_are_enough_and_one_is_not(monkeypatch, lit, presence):
+    """Strokes vanish in light along them; what a single light of four shows may be a shadow."""
+    pictures = [np.full((200, 600, 3), 10 * k, np.uint8) for k in range(4)]
+
+    def looks(picture, band, zoom):
+        look = np.zeros((2, 5, 14, 60), np.float32)
+        look[:, 0] = 1.0
+        if picture[0, 0, 0] // 10 in lit:
+            look[:, :2, 6:9, 40:43] = np.array([0.2, 0.8])[:, None, None]
+        return look
+
+    monkeypatch.setattr(mark_symbol, "_looks", looks)
+    outline = np.array([[100, 80], [500, 80], [500, 120], [100, 120.0]])
+    signs = mark_symbol.find_signs(pictures[0], outline, pictures[1:])
+    assert [round(s.presence, 1) for s in signs] == ([presence] if presence else [])
+    assert all(s.kind == "registered" for s in signs)
+
+
+@pytest.mark.parametrize(("at", "may_be"), [(0.1, False), (0.9, True)])
+def test_a_faint_shadow_before_the_name_is_not_the_sign(at, may_be):
+    faint = mark_symbol.Sign(
+        **SEEN | {"at": at, "presence": 0.35}, shares=shares(registered=0.5, trademark=0.5)
+    )
+    assert mark_symbol._may_be_the_sign(faint) is may_be
+    clear = dataclasses.replace(faint, presence=0.9)
+    assert mark_symbol._may_be_the_sign(clear)

@@ -55,6 +55,8 @@ _FOUND = 0.12
 _FAINTEST = 0.25
 #: Share of our reader's looks that must see a sign of that form, and what they leave of the doubt.
 _SECONDED, _DOUBT_LEFT = 0.8, 0.35
+#: Share of looks that may see a sign of the other form: fewer than one look at a single photo, one of many.
+_STRAY = 0.1
 #: How far beyond both ends of a line our reader looks for a sign, in letter heights: an outline may end
 #: before the sign, which stands up to half a letter away and is a letter wide.
 _SECOND_REACH = 1.4
@@ -131,26 +133,29 @@ def find_signs(
 
     Returns
     -------
-    Signs whose presence is above a low bar; empty when the line is too short or flat to tell.
+    Signs whose presence is above a low bar; empty when the line is too short or flat to tell. A stroke shows
+    only under light across it: of several photos the half that shows a sign best counts, two at least.
     """
     band, run = _band(np.asarray(outline, np.float64).reshape(-1, 2), letter_px)
     height = float(np.median(np.linalg.norm(band[: len(band) // 2] - band[len(band) // 2 :][::-1], axis=1)))
     if height < 12:
         return []
     pictures = (rgb, *more)
-    plain = np.concatenate([_looks(picture, band, 1.0) for picture in pictures])
-    if float((1.0 - plain.mean(axis=0)[0]).max()) < _GLIMPSE:
+    plain = [_looks(picture, band, 1.0) for picture in pictures]
+    if max(float((1.0 - look.mean(axis=0)[0]).max()) for look in plain) < _GLIMPSE:
         return []
-    rows, columns = plain.shape[2:]
+    rows, columns = plain[0].shape[2:]
     zoomed = [
-        _onto(look, zoom, rows, columns)
+        [_onto(look, zoom, rows, columns) for zoom in _ZOOMS for look in _looks(picture, band, zoom)]
         for picture in pictures
-        for zoom in _ZOOMS
-        for look in _looks(picture, band, zoom)
     ]
-    stack = np.concatenate([plain, np.stack(zoomed)])
-    peaks = _peaks(1.0 - stack.mean(axis=0)[0])
-    signs = [_sign_at(stack, row, column, band, run, height) for row, column in peaks]
+    stacks = np.stack([np.concatenate([p, np.stack(z)]) for p, z in zip(plain, zoomed, strict=True)])
+    presence = 1.0 - stacks.mean(axis=1)[:, 0]
+    showing = min(len(pictures), max(2, (len(pictures) + 1) // 2))
+    signs = []
+    for row, column in _peaks(np.sort(presence, axis=0)[-showing:].mean(axis=0)):
+        best = np.argsort(presence[:, *_near(row, column)].max(axis=(1, 2)))[-showing:]
+        signs.append(_sign_at(np.concatenate(stacks[best]), row, column, band, run, height))
     return sorted(signs, key=lambda sign: sign.at)
 
 
@@ -202,7 +207,7 @@ def measure(
         )
     region = Region.from_arrays([np.asarray(line.polygon) for line in lines])
     found = _distinct([s for line in lines for s in signs_of(photo, line, more)])
-    relevant = [s for s in found if max(s.shares["registered"], s.shares["trademark"]) * s.presence > 0.15]
+    relevant = [s for s in found if _may_be_the_sign(s)]
     pictures = (photo.rgb, *more)
     if relevant:
         best = max(relevant, key=lambda s: s.presence * max(s.shares["registered"], s.shares["trademark"]))
@@ -212,6 +217,12 @@ def measure(
     seconds = [second_opinion(pictures, line) for line in lines]
     second = Second(max(s.trademark for s in seconds), max(s.ringed for s in seconds))
     return _unsigned(lines, found, region, second)
+
+
+def _may_be_the_sign(sign: Sign) -> bool:
+    """Whether it may be ® or TM; they follow the name, so that a faint one before it is likelier a shadow."""
+    likely = max(sign.shares["registered"], sign.shares["trademark"]) * sign.presence > 0.15
+    return likely and (sign.at >= 0.5 or sign.presence >= 0.6)
 
 
 def signs_of(photo: Photo, line: TextLine, more: Sequence[NDArray[np.uint8]] = ()) -> list[Sign]:
@@ -279,7 +290,7 @@ def _signed(sign: Sign, letters: float, region: Region, second: Second = _NO_SEC
     same, other = second.trademark, second.ringed
     if sign.shares["registered"] > sign.shares["trademark"]:
         same, other = other, same
-    seconded = same >= _SECONDED and other == 0.0 and sign.presence >= _FAINTEST and sign.at > 0.6
+    seconded = same >= _SECONDED and other < _STRAY and sign.presence >= _FAINTEST and sign.at > 0.6
     if seconded:
         sign = replace(sign, presence=1.0 - _DOUBT_LEFT * (1.0 - sign.presence))
     registered = sign.presence * sign.shares["registered"]
@@ -472,6 +483,10 @@ def _peaks(presence: NDArray[np.float32]) -> list[tuple[int, int]]:
     return kept
 
 
+def _near(row: int, column: int) -> tuple[slice, slice]:
+    return slice(max(0, row - 1), row + 2), slice(max(0, column - 1), column + 2)
+
+
 def _sign_at(
     stack: NDArray[np.float32],
     row: int,
@@ -481,7 +496,7 @@ def _sign_at(
     height: float,
 ) -> Sign:
     mean = stack.mean(axis=0)
-    window = (slice(max(0, row - 1), row + 2), slice(max(0, column - 1), column + 2))
+    window = _near(row, column)
     near = mean[:, *window]
     each = stack[:, 1:, *window].mean(axis=(2, 3)).argmax(axis=1)
     votes = np.sort(np.bincount(each, minlength=len(KINDS) - 1))[::-1] / len(each)
