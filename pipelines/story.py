@@ -103,14 +103,13 @@ def _feet_differ(dossier: Dossier) -> str:
 
 
 def _why_nothing(dossier: Dossier) -> str:
-    reasons = {
-        words.title(m.trait).lower(): words.reason(m.record.not_measured)
-        for m in dossier.traits
-        if m.record.not_measured is not None
-    }
-    if not reasons:
+    withheld: dict[str, dict[str, None]] = defaultdict(dict)  # reason → traits, each once
+    for merged in dossier.traits:
+        if merged.record.not_measured is not None:
+            withheld[words.reason(merged.record.not_measured)][words.title(merged.trait).lower()] = None
+    if not withheld:
         return "No photo showed a part of a doll that could be measured."
-    why = "; ".join(f"{trait}: {reason}" for trait, reason in reasons.items())
+    why = "; ".join(f"{reason}: {', '.join(traits)}" for reason, traits in withheld.items())
     return f"Not readable here – {why}."
 
 

@@ -204,8 +204,7 @@ def _request(request: PhotoRequest) -> dict[str, str]:
     what = (
         f"A photo of {VIEW_WORDS[request.view]}" if request.view else "A question to whoever holds the doll"
     )
-    traits = ", ".join(gain.label for gain in request.traits)
-    return {"title": f"{what}: {traits}", "how": f"{request.text} {request.how}", "why": request.why}
+    return {"title": what, "how": f"{request.text} {request.how}", "why": request.why}
 
 
 def _photo(photo: PhotoRecord) -> dict[str, str]:
