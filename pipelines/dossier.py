@@ -179,6 +179,7 @@ def build_dossier(photos: Sequence[PhotoLike], findings: Sequence[TraitRecord], 
         groups[(str(reading.record.trait), reading.record.part)].append(reading)
     merged = [merge(trait, part, group) for (trait, part), group in groups.items()]
     merged += _wording(merged, guide)
+    merged += _numbers(merged, guide)
     order = {trait: i for i, trait in enumerate(guide.traits)}
     merged.sort(key=lambda m: (order.get(m.trait, len(order)), m.trait, m.part or ""))
     return Dossier(tuple(merged), tuple(notes), _views(distinct))
@@ -342,6 +343,36 @@ def _wording(merged: Sequence[MergedTrait], guide: Guide) -> list[MergedTrait]:
         n_pixels=best.record.n_pixels,
     )
     return [MergedTrait(MARK_WORDING, None, record, best.source, (Reading(best.source, record),))]
+
+
+def _numbers(merged: Sequence[MergedTrait], guide: Guide) -> list[MergedTrait]:
+    """Weigh numbers of stated photo traits that the guide has ranges for, such as the hue of the liner."""
+    out = []
+    for spec in guide.traits.values():
+        trait, _, name = spec.of.partition(".")
+        entries = [m for m in merged if m.trait == trait and m.measured and name in m.record.quantities]
+        if not spec.of or not entries:
+            continue
+        entry = max(entries, key=lambda m: m.record.confidence)
+        number = entry.record.quantities[name]
+        shares = spec.shares(number.value, number.u)
+        if (total := sum(shares.values())) < 0.5:
+            continue
+        # The number is right no more often than the reading that it belongs to.
+        trust = entry.record.confidence
+        chances = {state: trust * share / total for state, share in shares.items()}
+        record = TraitRecord.decide(
+            spec.id,
+            chances,
+            "number/1",
+            detail=f"Measured as {number.value:.0f} ± {number.u:.0f} {spec.unit}.",
+            ambiguous=f"{number.value:.0f} ± {number.u:.0f} {spec.unit} fits several of the guide's ranges.",
+            quantities={spec.id: number},
+            region=entry.record.region,
+            n_pixels=entry.record.n_pixels,
+        )
+        out.append(MergedTrait(spec.id, None, record, entry.source, (Reading(entry.source, record),)))
+    return out
 
 
 def _letters(record: TraitRecord) -> float:

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
-import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
@@ -127,10 +126,7 @@ def _weighed(
 ) -> TraitRecord:
     """Turn a number into the state whose range holds it, as surely as its uncertainty allows."""
     value = file.number(key, 0.0, 0.0, 1e6)
-    shares = {
-        state.id: _mass(value, u, state.low or 0.0, math.inf if state.high is None else state.high)
-        for state in spec.states
-    }
+    shares = spec.shares(value, u)
     total = sum(shares.values())
     quantities = {spec.id: Quantity(value, u, spec.unit)}
     if total < 0.5:
@@ -184,14 +180,3 @@ def _byline(file: TomlFile, path: KeyPath) -> str:
     if when is not None and not isinstance(when, str | datetime.date):
         file.fail((*path, "when"), "expected a date", "Write when = 2026-05-01.")
     return ", ".join(part for part in (file.text((*path, "who"), ""), str(when or "")) if part)
-
-
-def _mass(value: float, u: float, low: float, high: float) -> float:
-    """Share of a normal distribution around ``value`` that lies in [low, high)."""
-    if u <= 0:
-        return float(low <= value < high)
-    return _phi((high - value) / u) - _phi((low - value) / u)
-
-
-def _phi(z: float) -> float:
-    return 0.5 * (1 + math.erf(z / math.sqrt(2)))

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import difflib
 import importlib.resources
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from statistics import NormalDist
 from typing import Final
 
 from pipelines.tomlfile import KeyPath, TomlFile, parse, read
@@ -76,6 +78,8 @@ class TraitSpec:
         ``"head"``, ``"body"`` or empty: which part of a doll with an exchanged head carries it.
     unit
         Of a trait given as a number (``"g"``), else empty.
+    of
+        Where a photo tells that number: ``"eyeliner_color.hue_deg"``, else empty.
     source
         Where the rule comes from.
     """
@@ -88,6 +92,7 @@ class TraitSpec:
     photo: bool = False
     where: str = ""
     unit: str = ""
+    of: str = ""
     source: str = ""
 
     @property
@@ -98,6 +103,22 @@ class TraitSpec:
     def words_of(self, state: str) -> str:
         """Return how to say a state; the id itself when it is not known."""
         return next((s.words for s in self.states if s.id == state), state.replace("_", " "))
+
+    def shares(self, value: float, u: float) -> dict[str, float]:
+        """Return how much of a number's normal distribution each state's range holds; angles go round."""
+        turns = (-360.0, 0.0, 360.0) if self.unit == "deg" else (0.0,)
+        out = {}
+        for state in self.states:
+            low, high = state.low or 0.0, math.inf if state.high is None else state.high
+            out[state.id] = sum(_mass(value + turn, u, low, high) for turn in turns)
+        return out
+
+
+def _mass(value: float, u: float, low: float, high: float) -> float:
+    """Share of a normal distribution around ``value`` that lies in [low, high)."""
+    if u <= 0:
+        return float(low <= value < high)
+    return NormalDist(value, u).cdf(high) - NormalDist(value, u).cdf(low)
 
 
 Expectation = Mapping[str, str]  # state → word
@@ -346,8 +367,14 @@ def _photo_override(file: TomlFile, path: KeyPath, spec: TraitSpec) -> TraitSpec
 
 
 def _trait(file: TomlFile, path: KeyPath, source: str) -> TraitSpec:
-    file.only(path, ("label", "question", "care", "where", "unit", "states", "source"))
+    file.only(path, ("label", "question", "care", "where", "unit", "of", "states", "source"))
     unit = file.text((*path, "unit"), "")
+    of = file.text((*path, "of"), "")
+    if of and not (unit and of.partition(".")[0] in _PHOTO_TRAITS and of.partition(".")[2]):
+        file.fail(
+            (*path, "of"), f'"{of[:40]}" is no number of a photo trait',
+            'Write of = "eyeliner_color.hue_deg" and unit = "deg".',
+        )  # fmt: skip
     states = tuple(_state(file, (*path, "states", key), bool(unit)) for key in file.table((*path, "states")))
     if len(states) < 2:
         file.fail(
@@ -357,10 +384,12 @@ def _trait(file: TomlFile, path: KeyPath, source: str) -> TraitSpec:
         path[-1],
         file.text((*path, "label"), path[-1].replace("_", " ")),
         states,
-        question=file.text((*path, "question")),
+        question="" if of else file.text((*path, "question")),
         care=file.text((*path, "care"), CARE),
+        photo=bool(of),
         where=_where(file, path, ""),
         unit=unit,
+        of=of,
         source=file.text((*path, "source"), source),
     )
 

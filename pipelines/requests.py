@@ -221,7 +221,8 @@ def _because(spec: TraitSpec, dossier: Dossier) -> str:
 def _view_of(spec: TraitSpec) -> View | str:
     if spec.id == MARK_WORDING:
         return View.MARK
-    return VIEWS_OF[Trait(spec.id)][0] if spec.photo else spec.id
+    trait = spec.of.partition(".")[0] or spec.id
+    return VIEWS_OF[Trait(trait)][0] if spec.photo else spec.id
 
 
 def _edges_in_doubt(dossier: Dossier) -> bool:

@@ -113,6 +113,7 @@ QUANTITY_WORDS: Mapping[str, str] = {
     "brow_widths": "brows unlike in width",
     "liner_colors": "difference of the liners, ΔE00",
     "iris_colors": "difference of the irises, ΔE00",
+    "brow_heights": "brows unlike in height, in face widths",
 }
 
 PERCENT = frozenset(
@@ -165,6 +166,7 @@ FLAG_WORDS: Mapping[str, str] = {
     "brow_widths": "brows unlike in width",
     "liner_colors": "liners unlike in color",
     "iris_colors": "irises unlike in color",
+    "brow_heights": "brows unlike in height",
     "small": "small in the photo",
     "sharpness_unknown": "sharpness could not be judged",
     "reference_color_chart": "white from a color chart",

@@ -7,7 +7,7 @@ import pytest
 from pipelines.dossier import HANDS_ON, build_dossier, counts
 from pipelines.guide import load
 from tests.records import FakePhoto, mark, photo, said, silent
-from vision.traits import Reason, View
+from vision.traits import Quantity, Reason, View
 
 GUIDE = load("verity")
 
@@ -164,3 +164,27 @@ def test_no_mark_in_a_photo_is_not_no_mark_on_the_doll():
     felt = dossier(findings=[said("mark_text", "absent")]).best("mark_text")
     assert not counts(seen)
     assert counts(felt)
+
+
+def liner(hue, u, confidence=0.93, state="blue"):
+    return said("eyeliner_color", state, confidence).replace(quantities={"hue_deg": Quantity(hue, u, "deg")})
+
+
+def test_the_liner_s_hue_is_weighed_as_far_as_it_is_known():
+    """The dealer's trap: a warm lamp turns a clear blue greenish, and u says how far it may."""
+    sure = dossier(photo("a", View.FACE, liner(222, 7))).best("liner_hue")
+    assert (sure.record.state, sure.source) == ("green_blue", "a")
+    assert sure.record.confidence <= 0.93
+    in_warm_light = dossier(photo("a", View.FACE, liner(246, 25))).best("liner_hue")
+    assert in_warm_light.record.state is None
+    assert not counts(in_warm_light)
+
+
+def test_hues_go_round():
+    spec = GUIDE.traits["liner_hue"]
+    assert spec.shares(-90, 5) == pytest.approx(spec.shares(270, 5))
+
+
+@pytest.mark.parametrize("record", [liner(120, 5), silent("eyeliner_color"), said("eyeliner_color", "blue")])
+def test_a_hue_outside_all_ranges_or_not_measured_gives_no_finding(record):
+    assert dossier(photo("a", View.FACE, record)).of("liner_hue") == ()

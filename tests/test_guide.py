@@ -89,6 +89,7 @@ def test_words_are_ordered_and_leave_room_for_error():
         ('schema = "rakelight.guide/1"', 'schema = "rakelight.guide/9"', "guide/9", "unknown schema"),
         ('label = "Verity, third release"\n', "", "[releases.r3]", "expected some text"),
         ("share = 0.7", "share = 7", "share = 7", "from 0 to 1"),
+        ('of = "eyeliner_color.hue_deg"', 'of = "hue_deg"', 'of = "hue_deg"', "no number of a photo trait"),
     ],
 )
 def test_a_mistake_is_named_with_its_line_and_a_remedy(old, new, needle, says):

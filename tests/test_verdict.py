@@ -11,7 +11,7 @@ from pipelines.story import joined
 from pipelines.verdict import weigh
 from pipelines.weighing import NONE_ID, SINGLE_CAP, TOTAL_CAP, Model, evidence_of
 from tests.records import mark, photo, said, silent
-from vision.traits import STATES, Reason, Trait, View
+from vision.traits import STATES, Quantity, Reason, Trait, View
 
 GUIDE = load("verity")
 MODEL = Model(GUIDE)
@@ -334,3 +334,20 @@ def test_on_dolls_drawn_from_the_guide_the_verdict_keeps_its_word():
     assert consistent_and_true >= 0.8 * consistent
     chance, right = np.array(tops, float).T
     assert right.mean() == pytest.approx(chance.mean(), abs=0.08)
+
+
+def test_a_liner_of_a_hue_that_the_claimed_release_never_had_speaks_for_renewed_paint():
+    def flagged(hue):
+        hue_deg = Quantity(hue, 7.0, "deg")
+        liner = said("eyeliner_color", "blue", 0.93).replace(quantities={"hue_deg": hue_deg})
+        dossier = build_dossier([photo("face.jpg", View.FACE, liner, said("iris_color", "blue"))], (), GUIDE)
+        evidence = [item for _, item in evidence_of(dossier, MODEL)]
+        renewed = MODEL.altered("repainted_eyes")
+        return MODEL.log10_ratio(MODEL.total(evidence), renewed), weigh(dossier, GUIDE, "r4")
+
+    (clear, _), (greenish, judged) = flagged(272), flagged(220)
+    assert greenish > clear + 0.2
+    # One hue alone decides no claim and accuses nobody.
+    assert judged.claim is not None
+    assert judged.claim.state != "contradicted"
+    assert all("consistent with" in flag.sentence for flag in judged.alteration_flags)
