@@ -135,3 +135,16 @@ def test_light_that_follows_brightness_is_taken_off():
     )
     vinyl = np.ones(light.shape, bool)
     assert all(c.probability < 0.3 for c in clothing_line.find(clothing_line.features_of(linear), vinyl))
+
+
+@pytest.mark.parametrize(("slope", "believed"), [(0.2, True), (1.0, False)])
+def test_finger_across_the_doll_is_no_clothing_line(slope, believed):
+    """What a garment covered is shaded with the body; an evenly lit finger before it is not."""
+    yy, xx = np.mgrid[:300, :200].astype(float)
+    light = 0.4 * np.exp(-slope * (xx - 100) / 60)
+    finger = np.abs(yy - 150 - 0.1 * xx) < 30
+    linear = np.where(finger[..., None], (0.62, 0.38, 0.25), (0.6, 0.46, 0.36))
+    linear = linear * np.where(finger, 0.45, light)[..., None]
+    linear = linear * np.exp(0.02 * np.random.default_rng(3).normal(size=linear.shape))
+    found = clothing_line.find(clothing_line.features_of(linear), np.abs(xx - 100) < 70)
+    assert (max(c.probability for c in found) > 0.7) == believed

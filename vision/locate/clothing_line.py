@@ -8,7 +8,8 @@ How a dealer would be misled, and what is done about it:
   reaches each spot, while vinyl keeps one ratio along the whole line, lit or shaded;
 * light bounced into hollows or off a garment: a slope over some width, not two levels side by side;
 * blush, stains, knees: islands within the vinyl, while a garment's line ends at the outline or the garment;
-* limbs of another vinyl: the step lies at a joint and is left to whoever looks at the picture.
+* limbs of another vinyl: the step lies at a joint and is left to whoever looks at the picture;
+* a hand that holds the doll: lit for itself, it is brighter than the vinyl here and darker there.
 
 All lengths are pixels of a view in which the figure is about 512 pixels long.
 """
@@ -105,12 +106,13 @@ class Candidate:
     def probability(self) -> float:
         """Probability that this is a clothing line, from the clues together.
 
-        Islands (red knees, a stain, a hollow) and a mere strip that kept less of its red (vinyl that a
-        garment tints from close by) are none, whatever else speaks for them.
+        Islands (red knees, a stain, a hollow), a mere strip that kept less of its red (vinyl that a garment
+        tints from close by) and what is lit for itself (a hand that holds the doll) are none, whatever else
+        speaks for them.
         """
         z = WEIGHTS[-1] + float(np.dot(WEIGHTS[:-1], evidence(self.clues)))
         p = 1 / (1 + math.exp(-float(np.clip(z, -30, 30))))
-        doubtful = self.clues["ends"] < 0.25 or self.clues["share"] > 0.9
+        doubtful = self.clues["ends"] < 0.25 or self.clues["share"] > 0.9 or self.clues["crossed"] > 0.3
         return min(p, 0.4) if doubtful else p
 
 
@@ -530,6 +532,7 @@ def _clues(
         "size": size,
         "dr": float(division.step[0]),
         "dy": float(np.median(s.step[:, 2])),
+        "crossed": float(min(-np.quantile(s.step[:, 2], 0.2), np.quantile(s.step[:, 2], 0.8))),
         "contrast": float(np.hypot(*(division.step / division.sigma))),
         "level_gain": division.gain,
         "share": float(one.sum()) / float(vinyl.sum()),
