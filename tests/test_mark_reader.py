@@ -109,6 +109,20 @@ def test_reader_reads_a_line_and_nothing_on_bare_vinyl():
     assert mark_reader.opinions([bare], band(corners))[0].text == ""
 
 
+@pytest.mark.parametrize(("share", "more"), [(0.55, True), (1.0, False)])
+def test_letters_beyond_the_end_of_the_light_are_noticed(share, more):
+    """HARGROVE read for HARGROVE WORKS, whose end lies in the dark, must not pass for the whole line."""
+    mask, corners = drawn_marks.lettering(["HARGROVE WORKS"], letter_px=32, size=(240, 640))
+    rgb = drawn_marks.photographed(mask, elevation_deg=35, seed=2).astype(np.float32)
+    edge = int(corners[0, 0] + 0.6 * (corners[1, 0] - corners[0, 0]))
+    rgb[:, edge:] *= 0.4
+    outline = mark_symbol.section(band(corners), 0.0, share)
+    box = mark_text._Box(outline, 0.9)
+    letters = mark_text._letters_beyond((rgb.astype(np.uint8),), box, side=1)
+    assert (letters >= mark_text._FEWEST_LETTERS) is more
+    assert mark_text._letters_beyond((rgb.astype(np.uint8),), box, side=0) == 0
+
+
 def test_map_shows_lettering_and_its_height():
     photo, corners = photo_of(["HARGROVE"])
     found = mark_map.of_photo(photo)

@@ -65,6 +65,8 @@ _SURE_SHARE = 0.5
 _SIGNS = "®©™¤"
 #: Mean share of the text map beyond a box's end from which its line goes on there.
 _LETTERS_BEYOND = 0.3
+#: The start and the end of a box; how often it is made longer.
+_SIDES, _MOST_STEPS = (0, 1), 3
 #: Weight of our own reader's votes, times that of the engine's.
 _SECOND = 0.9
 #: Room with which our own reader takes its first look at a line.
@@ -115,6 +117,7 @@ class _Reading:
     """All readings of one box, and what they agree on.
 
     ``other_end`` is how well it reads upside down, over how well it reads this way: ``10`` turned is ``OL``.
+    ``goes_on`` says that letters stand beyond its box, or that it was made much longer: there may be more.
     """
 
     box: _Box
@@ -395,7 +398,7 @@ def _read(
         others = [other for other in boxes if other is not box]
         readings.append(_read_box(photo, box, others, _views_of(photo, box, more, height), engine))
     for reading in readings:
-        reading.goes_on = _goes_on(photo, reading.box, [o for o in boxes if o is not reading.box])
+        reading.goes_on |= _goes_on(photo, reading.box, [o for o in boxes if o is not reading.box])
     direction = _common_direction(readings)
     if direction is None:
         return readings
@@ -405,23 +408,26 @@ def _read(
             others = [other for other in boxes if other is not reading.box]
             close = _views_of(photo, turned, more, height)
             readings[index] = _read_box(photo, turned, others, close, engine, turn=False)
+            readings[index].goes_on |= reading.goes_on
     return [r for r in readings if float(r.box.along @ direction) > 0.5 or r.agreement > 0.8]
 
 
 def _goes_on(photo: Photo, box: _Box, others: Sequence[_Box]) -> bool:
-    """Whether the text map shows letters just beyond an end of a box, where no other box begins."""
-    if not mark_map.available():
-        return False
-    found = mark_map.of_photo(photo)
+    """Whether letters show just beyond an end of a box, where no other box begins.
+
+    Either the text map shows them, or our own reader makes some out.
+    """
     half = len(box.polygon) // 2
     middle = 0.5 * (box.polygon[:half] + box.polygon[half:][::-1])
     ends = ((middle[0], middle[1], box.turned()), (middle[-1], middle[-2], box))
-    for end, before, heading in ends:
+    for side, (end, before, heading) in zip(_SIDES, ends, strict=True):
         away = (end - before) / (np.linalg.norm(end - before) + 1e-9)
         points = end + np.linspace(0.1, 0.6, 6)[:, None] * box.height * away
         if any(_follows(heading, o) or _follows(heading, o.turned()) for o in others):
             continue
-        if found.at(points) > _LETTERS_BEYOND:
+        if mark_map.available() and mark_map.of_photo(photo).at(points) > _LETTERS_BEYOND:
+            return True
+        if _letters_beyond((photo.rgb,), box, side) >= _FEWEST_LETTERS:
             return True
     return False
 
@@ -473,6 +479,7 @@ def _read_box(
         if any(sign.kind == "trademark" and sign.at > 0.6 for sign in found):
             reading.text = re.sub(r"\s*T[MNH]\Z", CHARACTERS["trademark"], reading.text)
     reading.other_end = runner_up
+    reading.goes_on = chosen.length > ends[best].length + 1.2 * box.height
     return reading
 
 
@@ -549,28 +556,42 @@ def _lengthened(
     close: _Close,
     engine: GuardedEngine,
 ) -> tuple[_Box, list[OcrLine], list[OcrLine]]:
-    """The box made longer if letters stand beyond its ends, with the readings that show it.
+    """The box made longer while letters stand beyond its ends, with the readings that show it.
 
     A scratch or the end of the light cuts a detected line short, and the rest then reads well: the worst
     kind of misreading. Where our own reader sees no more letters in the longer one, it is left at that.
     """
-    reach = 0.5 * box.height / max(box.length, 1.0)
-    longer = _Box(section(box.polygon, -reach, 1.0 + reach), box.score)
-    if any(_covered(other, longer) > _covered(other, box) + 0.05 for other in others):
-        return box, lines, own
-    said = close.own(longer, _FIRST_ROOM)
-    if said and len(_solid(said[0].text)) <= len(_solid(own[0].text)):
-        return box, lines, own
-    again = _recognize(close.strips(longer, close.plain), engine)
-    short = _solid(tidied(max(lines, key=lambda line: line.confidence).text))
-    shows_more = [
-        line
-        for line in again
-        if line.confidence > 0.75
-        and short != _solid(tidied(line.text))
-        and short in _solid(tidied(line.text))
-    ]
-    return (longer, again, said) if shows_more else (box, lines, own)
+    for _ in range(_MOST_STEPS):
+        far = [_letters_beyond(close.pictures, box, side) >= _FEWEST_LETTERS for side in _SIDES]
+        before, after = ((1.5 if goes_on else 0.5) * box.height / max(box.length, 1.0) for goes_on in far)
+        longer = _Box(section(box.polygon, -before, 1.0 + after), box.score)
+        if any(_covered(other, longer) > _covered(other, box) + 0.05 for other in others):
+            break
+        said = close.own(longer, _FIRST_ROOM)
+        if said and len(_solid(said[0].text)) <= len(_solid(own[0].text)):
+            break
+        again = _recognize(close.strips(longer, close.plain), engine)
+        short = _solid(tidied(max(lines, key=lambda line: line.confidence).text))
+        texts = [_solid(tidied(line.text)) for line in again if line.confidence > 0.75]
+        if not any(short != text and short in text for text in texts):
+            break
+        box, lines, own = longer, again, said
+        if not any(far):
+            break
+    return box, lines, own
+
+
+def _letters_beyond(pictures: Sequence[NDArray[np.uint8]], box: _Box, side: int) -> int:
+    """How many letters our own reader sees beyond the start (0) or the end (1) of a box.
+
+    It evens out the local contrast, so that it sees letters beyond the end of the light too.
+    """
+    if not mark_reader.available():
+        return 0
+    height = box.height / max(box.length, 1.0)
+    limits = (-2.0 * height, 0.05 * height) if side == 0 else (1.0 - 0.05 * height, 1.0 + 2.0 * height)
+    said = mark_reader.opinions(pictures, section(box.polygon, *limits), rooms=_FIRST_ROOM)
+    return len(_solid(said[0].text))
 
 
 def _looks(close: _Close, box: _Box) -> list[NDArray[np.uint8]]:
