@@ -338,11 +338,13 @@ class Weighted:
         on_rival = self.contributions(members, rival, spoken_of)
         against = [c for c in on_rival if c.log10_likelihood_ratio <= _CLEARLY_AGAINST]
         taken = {(c.trait, c.part) for c in against}
+        # The second of two feet counts less than the first; it is not said to speak the other way.
+        one_way = {(c.trait, c.state) for c in against}
         support = []
         for c in self.contributions(members, ~members, spoken_of):
             if (c.trait, c.part) in taken:
                 continue
-            if c.log10_likelihood_ratio >= _WORTH_SAYING:
+            if c.log10_likelihood_ratio >= _WORTH_SAYING and (c.trait, c.state) not in one_way:
                 support.append(c)
             elif c.log10_likelihood_ratio <= -_WORTH_SAYING:
                 against.append(c)

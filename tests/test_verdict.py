@@ -260,6 +260,14 @@ def test_left_and_right_that_say_the_same_are_told_once(sentences, told):
     assert joined(sentences) == told
 
 
+@pytest.mark.parametrize("state", ["open", "lined", "drilled", "none"])
+def test_two_feet_that_were_read_alike_never_speak_both_for_and_against(state):
+    feet = [said("foot_holes", state, p, part) for p, part in ((0.9, "left_foot"), (0.8, "right_foot"))]
+    for release in verdict(*feet, *FIRST[1:3], said("torso_build", "hollow")).releases:
+        both = [{c.trait for c in side} for side in (release.supporting, release.contradicting)]
+        assert "foot_holes" not in both[0] & both[1]
+
+
 @pytest.mark.parametrize("claim", ["r1", "r5"])
 def test_a_claim_is_told_with_what_speaks_for_it_and_what_against_it(claim):
     reasons = verdict(*FIRST, said("mark_symbol", "registered"), claim=claim).claim.reasons
