@@ -259,7 +259,7 @@ def examine(
     )
     found: dict[Trait, list[TraitRecord]] = {}
     for trait in sorted(wanted, key=lambda t: t not in first):
-        if places.view.state in VIEWS_OF[trait]:
+        if job.shows(trait):
             found[trait] = job.measure(trait)
         elif only is not None:
             found[trait] = [_not_in_view(trait, places.view.state)]
@@ -387,6 +387,12 @@ class _Job:
     @property
     def view(self) -> View:
         return self.places.view.state
+
+    def shows(self, trait: Trait) -> bool:
+        """Whether the photo can show a trait: of a body, what lies in the face only where one is found."""
+        headless = self.view is View.BODY and not self.places.faces
+        of_face = trait in _FACE_TRAITS and trait is not Trait.SKIN_SHEEN
+        return self.view in VIEWS_OF[trait] and not (headless and of_face)
 
     def letters_speak(self) -> bool:
         """Whether a picture of nothing certain turns out to show a mark, because its letters can be read."""

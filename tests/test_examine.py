@@ -394,3 +394,16 @@ def test_nothing_is_stated_of_what_is_no_doll(real_photos, folder):
         if record.state is not None
     ]
     assert stated == []
+
+
+@pytest.mark.parametrize("headless", [True, False])
+def test_a_photo_of_a_whole_doll_shows_her_eyes_where_a_face_is_found(vision, photo, monkeypatch, headless):
+    """The commonest photo of a listing: what it shows of the face counts, and no more than that."""
+    line = PLACES[View.BODY]["line"]
+    monkeypatch.setitem(PLACES, View.BODY, {"line": line, "faces": () if headless else (face(),)})
+    vision.view = ViewPlace(View.BODY, 0.95, {"body": 0.95})
+    traits = {r.trait for r in examine.examine(photo).traits}
+    assert (Trait.IRIS_COLOR in traits) != headless
+    assert Trait.LIP_REPAINT_SIGNS not in traits
+    (asked,) = examine.examine(photo, only=[Trait.EYELINER_COLOR]).traits
+    assert (asked.not_measured is Reason.NOT_IN_VIEW) == headless

@@ -68,17 +68,18 @@ STATES: Mapping[Trait, tuple[str, ...]] = {
     Trait.FEET_MATCH: ("alike", "differ"),
 }
 
-#: The view or views in which each trait can be read.
+#: The view or views in which each trait can be read; the first is the one to ask for. A photo of a whole doll
+#: shows her eyes and ears too: they are read there where a face is found.
 VIEWS_OF: Mapping[Trait, tuple[View, ...]] = {
-    Trait.EYELINER_COLOR: (View.FACE, View.CROWD),
-    Trait.IRIS_COLOR: (View.FACE, View.CROWD),
+    Trait.EYELINER_COLOR: (View.FACE, View.BODY, View.CROWD),
+    Trait.IRIS_COLOR: (View.FACE, View.BODY, View.CROWD),
     Trait.LIP_PAINT: (View.FACE, View.CROWD),
     Trait.SKIN_FADE: (View.BODY,),
     Trait.FOOT_HOLES: (View.SOLES,),
     Trait.MARK_TEXT: (View.MARK, View.HEAD_BACK),
     Trait.MARK_SYMBOL: (View.MARK, View.HEAD_BACK),
     Trait.SKIN_SHEEN: (View.FACE, View.BODY, View.CROWD),
-    Trait.EAR_STAIN: (View.FACE,),
+    Trait.EAR_STAIN: (View.FACE, View.BODY),
     Trait.LIP_REPAINT_SIGNS: (View.FACE,),
     Trait.EYE_REPAINT_SIGNS: (View.FACE,),
     Trait.FEET_MATCH: (View.SOLES,),

@@ -140,7 +140,7 @@ def rows_of(name: str, truth: Mapping[str, Any], record: Mapping[str, Any]) -> I
         expected = truth["traits"].get(trait)
         if expected and expected.get("state") is not None:
             yield _row(name, trait, expected, by_trait[trait][0] if by_trait[trait] else None)
-        elif trait != "skin_sheen":  # bodies have no truth of their sheen
+        elif truth["view"] != "body":  # the first renderer's bodies have no truth of their faces and sheen
             for extra in by_trait[trait]:
                 if extra["state"] not in (None, "absent", "none"):
                     yield Row(name, trait, "(not in view)", extra["state"], extra["confidence"], None, {})

@@ -205,7 +205,7 @@ def _locate(
     marks: list[MarkPlace] | None = None,
 ) -> Places:
     """Run the locators of the given views, reusing what was found already."""
-    if faces is None and views & {View.FACE, View.CROWD}:
+    if faces is None and views & {View.FACE, View.CROWD, View.BODY}:
         faces = _run(photo, "face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes)
     if soles is None and View.SOLES in views:
         soles = _run(photo, "soles", lambda m: m.find_soles(photo), notes)
