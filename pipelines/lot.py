@@ -174,7 +174,7 @@ class LotResult:
         lines = [
             f"{words.count(len(self.dolls), 'doll')} in {words.count(len(self.photos), 'photo')}: "
             f"{named} can be named, {len(self.dolls) - named} cannot be told yet; "
-            f"signs of alteration on {altered}.",
+            f"signs of alteration on {altered or 'none'}.",
             self.grouping,
         ]
         for doll in self.dolls[:_MOST_SUMMED]:
