@@ -327,6 +327,10 @@ def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading
     color = read_color(np.maximum(mean - veil, 0.3 * mean), noise + unknown, cal)
     names = name_line(read_color(mean, noise, cal), band.bare, 1 - band.solid, smeared, cal)
     out = {name: names[name] for name in ("blue", "brown", "black", "other")}
+    # Where blur has mixed in about as much skin as paint, nobody knows how much: it is what parts the two.
+    mixed = 1 - float(np.clip((band.solid - 0.5) / 0.25, 0, 1))
+    even = 0.5 * (out["brown"] + out["black"])
+    out |= {name: (1 - mixed) * out[name] + mixed * even for name in ("brown", "black")}
     # Where the blur is wider than the line, a lash line and a brown one look alike.
     resolved = float(np.clip((band.solid - 0.7) / 0.25, 0, 1) * np.clip((band.width_px - 2.5) / 2.5, 0, 1))
     dark = float(1 / (1 + np.exp(-(band.width - BLACK_WIDTH) / 0.0035)))
