@@ -601,6 +601,8 @@ def _shown(view: View) -> str:
         View.MARK: "a molded mark",
         View.SOLES: "soles",
         View.BODY: "a body",
+        View.CROWD: "many dolls",
+        View.OTHER: "nothing that is measured",
     }.get(view, f"a {view}")
 
 
@@ -609,14 +611,13 @@ def _not_located(trait: Trait, what: str) -> TraitRecord:
 
 
 def _not_in_view(trait: Trait, view: View) -> TraitRecord:
-    wanted = " or ".join(str(v).replace("_", " ") for v in VIEWS_OF[trait])
-    shown = str(view).replace("_", " ")
+    wanted = " or ".join(_shown(v) for v in VIEWS_OF[trait])
     return TraitRecord.withheld(
         trait,
         Reason.NOT_IN_VIEW,
         METHOD,
-        f"This photo was taken as one of '{shown}'; this needs one of '{wanted}'. "
-        "Say --view if the photo was misjudged.",
+        f"The photo is taken to show {_shown(view)}; this is read in photos of {wanted}. "
+        "Say --view if that is wrong.",
     )
 
 
