@@ -38,6 +38,31 @@ def image_from_array(name: str, rgb: NDArray[Any], color: bool = True) -> bpy.ty
     return image
 
 
+def swap_image(name: str, rgb: NDArray[Any], color: bool = True) -> None:
+    """Put another picture wherever the image of this name is used; see :func:`image_from_array`.
+
+    A new image takes the old one's place: a render that keeps its scene would not notice new pixels in the
+    old one.
+    """
+    old = bpy.data.images[name]
+    users = [
+        node
+        for material in bpy.data.materials
+        if material.node_tree is not None
+        for node in material.node_tree.nodes
+        if node.bl_idname == "ShaderNodeTexImage" and node.image == old
+    ]
+    bpy.data.images.remove(old)
+    new = image_from_array(name, rgb, color)
+    for node in users:
+        node.image = new
+
+
+def ids_picture(ids: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return mask numbers (class, part, aux) as the data image that :func:`set_class_image` keeps."""
+    return np.asarray(ids, np.float32) / 255.0
+
+
 def mesh_object(
     name: str,
     vertices: NDArray[Any],
@@ -118,6 +143,6 @@ def set_class_image(material: bpy.types.Material, ids: NDArray[np.uint8]) -> bpy
     ids
         (H, W, 3) uint8: class, part, aux; row 0 is v = 1. Sampled with the nearest neighbour.
     """
-    image = image_from_array(f"{material.name}.ids", np.asarray(ids, np.float32) / 255.0, color=False)
+    image = image_from_array(f"{material.name}.ids", ids_picture(ids), color=False)
     material["class_image"] = image.name
     return material

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import bpy
@@ -13,7 +13,15 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from sample_images import hair as hairs
-from sample_images.blend import grid_object, image_from_array, mesh_object, set_class, set_class_image
+from sample_images.blend import (
+    grid_object,
+    ids_picture,
+    image_from_array,
+    mesh_object,
+    set_class,
+    set_class_image,
+    swap_image,
+)
 from sample_images.face_paint import HALF_HEIGHT, HALF_WIDTH, FacePaint, cloud, paint_face
 from sample_images.head_shape import (
     HeadShape,
@@ -62,6 +70,20 @@ class Head:
     greasy: float
     colors: dict[str, Any]
     truth: dict[str, Any] = field(default_factory=dict)
+
+    def repaint(self, rng: Generator, params: dict[str, Any]) -> None:
+        """Paint the face anew over the same vinyl; ``params`` as for :func:`make_head`."""
+        self.paint = replace(draw_paint(rng, params, self.shape), skin=self.paint.skin)
+        self.truth["liner"] = _liner_name(self.paint, params)
+        canvas = paint_face(self.shape, self.paint, rng, _px_per_cm(params), rough=0.46)
+        swap_image("face", canvas.color)
+        swap_image("face.ids", ids_picture(canvas.ids), color=False)
+        if "rough" in bpy.data.images:
+            swap_image("rough", canvas.rough, color=False)
+
+
+def _px_per_cm(params: dict[str, Any]) -> float:
+    return float(params.get("px_per_cm", 500.0))
 
 
 def draw_paint(rng: Generator, params: dict[str, Any], shape: HeadShape) -> FacePaint:
@@ -253,7 +275,8 @@ def make_head(rng: Generator, params: dict[str, Any], detail: float = 1.0, part:
     params
         As for :func:`draw_paint`, and ``head_seed`` (the same doll in several photos), ``greasy`` (0–1),
         ``hair`` (a key of ``hair.COLORS``), ``hair_style`` (ponytail, loose), ``fringe`` (curly, firm,
-        single_curl, none), ``stain`` ([left, right] strengths as seen in the picture), ``earring``.
+        single_curl, none), ``stain`` ([left, right] strengths as seen in the picture), ``earring``,
+        ``px_per_cm`` (of the painted picture).
     detail
         1 for a portrait; less for a head in a crowd (coarser mesh and picture, fewer strands).
     part
@@ -266,7 +289,7 @@ def make_head(rng: Generator, params: dict[str, Any], detail: float = 1.0, part:
     shape = HeadShape.draw(shape_rng)
     paint = draw_paint(paint_rng, params, shape)
     greasy = float(params.get("greasy", rng.choice([0.0, 0.0, 0.85])))
-    canvas = paint_face(shape, paint, brush_rng, 500.0 * detail, rough=0.46)
+    canvas = paint_face(shape, paint, brush_rng, _px_per_cm(params) * detail, rough=0.46)
     if part:
         canvas.ids[..., 1] = part
     rough = None
@@ -431,6 +454,19 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
         subject.view_dir, subject.up = (0.0, 0.0, 1.0), (0.0, 1.0, 0.0)
         subject.target, subject.floor_z = (0.0, -0.15, 0.9), -2.35
     subject.landmarks = _landmarks(shape, matrix)
+    _describe(subject, head)
+
+    def repaint(rng: Generator, params: dict[str, Any]) -> None:
+        head.repaint(rng, params)
+        _describe(subject, head)
+
+    subject.repaint = repaint
+    return subject
+
+
+def _describe(subject: Subject, head: Head) -> None:
+    """Say what is true of a head's paint."""
+    paint = head.paint
     subject.surfaces = _surfaces(paint)
     subject.traits = {
         "eyeliner_color": {"state": head.truth["liner"]},
@@ -439,7 +475,6 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
         "fringe": head.truth["fringe"],
     }
     subject.finish = lambda it: _finish(it, paint, head.truth["stain"])
-    return subject
 
 
 def _liner_name(paint: FacePaint, params: dict[str, Any]) -> str:

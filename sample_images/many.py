@@ -1,11 +1,12 @@
 """Render many small, widely randomized photos for training: the modeled dolls and the plain ones mixed.
 
     python -m sample_images.many --out DIR --count N [--start SEED] [--long-side 416] [--samples 6]
-                                 [--shard i/n] [--seconds S]
+                                 [--shard i/n] [--seconds S] [--faces COATS]
 
 Writes ``DIR/<seed>.jpg``, ``DIR/truth/<seed>.json`` and ``DIR/truth/<seed>.mask.png``; finished seeds are
 skipped, failing ones counted. Needs ``bpy`` 4.5, numpy and Pillow. With shards each process renders on one
-thread, unless ``RENDER_THREADS`` says otherwise.
+thread, unless ``RENDER_THREADS`` says otherwise. ``--faces N`` renders close portraits only, each painted
+anew N times; their names end in ``_0``, ``_1`` and so on.
 """
 
 from __future__ import annotations
@@ -68,6 +69,46 @@ def draw_params(module: str, rng: Generator) -> dict[str, Any]:
     return {}
 
 
+def draw_coat(module: str, rng: Generator) -> dict[str, Any]:
+    """Draw what a face is painted with: rare states as often as others, for training looks at each."""
+    coat = {
+        "liner": str(
+            rng.choice(["blue", "brown", "black", "none", "other"], p=[0.24, 0.22, 0.22, 0.2, 0.12])
+        ),
+        "iris": str(rng.choice(["unpainted", "blue", "brown", "green", "other"])),
+        "lips": str(rng.choice(["full", "rubbed", "bare", "overpainted"], p=[0.31, 0.27, 0.12, 0.3])),
+        "px_per_cm": 250.0,
+    }
+    if module == "face":
+        coat |= {
+            "lip_wear": float(rng.uniform(0.12, 0.85)),
+            "lip_grow": float(rng.uniform(0.02, 0.09)),
+            "liner_wear": float(rng.choice([0.0, rng.uniform(0, 0.8)])),
+            "liner_width": float(np.exp(rng.uniform(np.log(0.04), np.log(0.14)))),
+        }
+    return coat
+
+
+def draw_portrait(seed: int, long_side: int) -> Recipe:
+    """Decide on a close photo of one face."""
+    rng = np.random.default_rng([seed, 0xFACE])
+    module = str(rng.choice(["face", "plain_face"], p=[0.4, 0.6]))
+    photo = draw_photo(seed, long_side)
+    setting = photo.setting | {"fill": float(rng.uniform(1.0, 1.5)), "reference": None}
+    setting["shift"] = [float(v) for v in rng.uniform(-0.08, 0.08, 2)]
+    setting["width"] = setting["height"] = long_side
+    setting["blur_px"] = float(rng.uniform(0.2, 0.9))
+    setting["light"] = str(rng.choice(["window", "lamp", "flash", "overcast", "single"]))
+    params: dict[str, Any] = {"back": False, "raised": bool(rng.random() < 0.85), "px_per_cm": 250.0}
+    if module == "face":
+        params |= {
+            "stain": [float(v) for v in rng.uniform(0, 1, 2) * (rng.random(2) < 0.35)],
+            "fringe": str(rng.choice(["curly", "firm", "single_curl", "none"])),
+            "fingers": bool(rng.random() < 0.12),
+        }
+    return Recipe(str(seed), "", module, seed, params, setting)
+
+
 def draw_photo(seed: int, long_side: int) -> Recipe:
     """Decide what a seed's photo shows and how it is taken."""
     rng = np.random.default_rng([seed, 0x5EED])
@@ -120,6 +161,7 @@ def main() -> int:
     parser.add_argument("--samples", type=int, default=6)
     parser.add_argument("--shard", default="0/1", help="i/n: every n-th seed from the i-th on")
     parser.add_argument("--seconds", type=float, default=float("inf"), help="start no photo after this long")
+    parser.add_argument("--faces", type=int, default=0, metavar="COATS", help="portraits only")
     args = parser.parse_args()
     index, shards = (int(v) for v in args.shard.split("/"))
     if shards > 1:
@@ -130,13 +172,14 @@ def main() -> int:
     for seed in range(args.start + index, args.start + args.count, shards):
         if time.monotonic() - begin > args.seconds:
             break
-        if (args.out / f"{seed}.jpg").exists():
+        if (args.out / f"{seed}.jpg").exists() or (args.out / f"{seed}_0.jpg").exists():
             continue
-        recipe = draw_photo(seed, args.long_side)
+        recipe = (draw_portrait if args.faces else draw_photo)(seed, args.long_side)
+        coats = [draw_coat(recipe.module, np.random.default_rng([seed, n])) for n in range(args.faces)]
         start = time.process_time()
         try:
             with render.quiet():
-                render.render_photo(recipe, args.out, 1.0, args.samples)
+                render.render_photo(recipe, args.out, 1.0, args.samples, coats)
             done[recipe.module] += 1
             cost[recipe.module] += time.process_time() - start
         except Exception:

@@ -13,6 +13,8 @@ Parameters of :func:`build` (all optional; drawn at random when absent)::
     body        none, neck or bust
     support     standing, lying or held
     hand        bool: fingers hold the head
+    raised      bool: the lips stand out of the face, so that their border shows without paint
+    px          long side of the painted picture
 
 The head stands round the z axis, its middle at the origin, and faces -y; cm.
 """
@@ -29,7 +31,7 @@ from mathutils import Euler, Matrix
 from numpy.random import Generator
 
 from sample_images import hair as hairs
-from sample_images.blend import grid_object
+from sample_images.blend import grid_object, ids_picture, swap_image
 from sample_images.face import coverage
 from sample_images.plain_parts import (
     Array,
@@ -195,6 +197,16 @@ class PlainHead:
     objects: list[bpy.types.Object]
     states: dict[str, Any]
     surfaces: dict[str, Any] = field(default_factory=dict)
+    px: int = 800
+
+    def repaint(self, rng: Generator, params: dict[str, Any]) -> None:
+        """Paint the face anew over the same vinyl; ``params`` as for :func:`build`."""
+        canvas, states, self.surfaces = _paint(rng, params, self.look, self.states["skin"], self.px)
+        self.states |= states
+        swap_image("face", canvas.color.clip(0.003, 0.95))
+        swap_image("face.ids", ids_picture(canvas.ids), color=False)
+        if "face.h" in bpy.data.images:
+            swap_image("face.h", canvas.height, color=False)
 
 
 def _loft(rng: Generator, look: Look) -> Loft:
@@ -624,8 +636,9 @@ def _stray(rng: Generator, look: Look, loft: Loft, color: Array) -> list[bpy.typ
 # ---------------------------------------------------------------------------------------------------- build
 
 
-def make_head(rng: Generator, params: dict[str, Any], px: int = 800) -> PlainHead:
+def make_head(rng: Generator, params: dict[str, Any]) -> PlainHead:
     """Build a head at the origin; see the module's docstring for ``params``."""
+    px = int(params.get("px", 800))
     look = Look.draw(rng)
     kind = str(
         params.get(
@@ -637,7 +650,8 @@ def make_head(rng: Generator, params: dict[str, Any], px: int = 800) -> PlainHea
         lab = np.array([rng.uniform(45, 92), rng.normal(0, 2), rng.normal(1, 3)])
     skin = np.asarray(linear(lab))
     canvas, states, surfaces = _paint(rng, params, look, skin, px)
-    if not look.raised and states["lips"] in ("bare", "overpainted"):  # the border has to exist
+    if not look.raised and (states["lips"] in ("bare", "overpainted") or params.get("raised")):
+        # The border has to exist.
         look = Look(**{**look.__dict__, "raised": float(rng.uniform(0.04, 0.14))})
     loft = _loft(rng, look)
     color = jitter(rng, HAIR[int(rng.integers(len(HAIR)))], 4)
@@ -655,7 +669,7 @@ def make_head(rng: Generator, params: dict[str, Any], px: int = 800) -> PlainHea
     if kind not in ("bald", "hat") and rng.random() < 0.2:
         objects += _stray(rng, look, loft, color)
     states.update(hair=kind, greasy=finish["greasy"], finish=finish, skin=skin, back=back)
-    return PlainHead(look, loft, objects, states, surfaces)
+    return PlainHead(look, loft, objects, states, surfaces, px)
 
 
 def _bust(rng: Generator, head: PlainHead, body: str) -> list[bpy.types.Object]:
@@ -715,19 +729,35 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
         matrix = lay @ turn
         subject.view_dir, subject.up = (0.0, 0.0, 1.0), (0.0, 1.0, 0.0)
         subject.target, subject.floor_z = (0.0, 0.0, 0.9), -min(look.half[1] * 0.95, 1.6)
-    subject.surfaces = {k: (float(v[0]), float(v[1]), float(v[2])) for k, v in head.surfaces.items()}
     if behind:
+        subject.surfaces = _surfaces(head)
         subject.traits = {"mark_text": {"state": "absent", "lines": []}}
         return subject
     subject.landmarks = _landmarks(head, matrix)
-    greasy = head.states["greasy"]
+    _describe(subject, head)
+
+    def repaint(rng: Generator, params: dict[str, Any]) -> None:
+        head.repaint(rng, params)
+        _describe(subject, head)
+
+    subject.repaint = repaint
+    return subject
+
+
+def _surfaces(head: PlainHead) -> dict[str, tuple[float, float, float]]:
+    return {k: (float(v[0]), float(v[1]), float(v[2])) for k, v in head.surfaces.items()}
+
+
+def _describe(subject: Subject, head: PlainHead) -> None:
+    """Say what is true of a head's paint."""
+    greasy, lips = head.states["greasy"], head.states["lips"]
+    subject.surfaces = _surfaces(head)
     subject.traits = {
         "eyeliner_color": {"state": head.states["liner"]},
         "iris_color": {"state": head.states["iris"]},
         "skin_sheen": {"state": "greasy" if greasy > 0.5 else "matte", "greasy": greasy},
     }
-    subject.finish = lambda it: _finish(it, head.states["lips"])
-    return subject
+    subject.finish = lambda it: _finish(it, lips)
 
 
 def _landmarks(head: PlainHead, matrix: Matrix) -> dict[str, Any]:

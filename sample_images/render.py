@@ -18,16 +18,17 @@ import os
 import sys
 import time
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+import bpy
 import numpy as np
 
 from sample_images import camera, scene, truth
 from sample_images.recipes import RECIPES, Recipe, draw_look, draw_setting, write_tables
 from sample_images.references import PATCHES, Reference
-from sample_images.subject import CLASSES, Truthing
+from sample_images.subject import CLASSES, Subject, Truthing
 from sample_images.truth import light_rgb
 
 _SUBJECT_CLASSES = [i for n, i in CLASSES.items() if n not in ("background", "chart", "card")]
@@ -48,7 +49,31 @@ def quiet() -> Iterator[None]:
         os.close(keep)
 
 
-def render_photo(recipe: Recipe, out: Path, scale: float = 1.0, samples: int = 64) -> None:
+@dataclasses.dataclass(frozen=True)
+class _Shot:
+    """A photo about to be developed: how it is taken, of what, and in what light.
+
+    ``gray`` is (h, w, 3) linear: the light on a gray thing at each place; ``project`` maps world points to
+    pixels.
+    """
+
+    recipe: Recipe
+    setting: scene.Setting
+    look: camera.Look
+    wb_cct: float
+    subject: Subject
+    reference: Reference | None
+    project: Callable[[Any], Any]
+    gray: np.ndarray
+
+
+def render_photo(
+    recipe: Recipe,
+    out: Path,
+    scale: float = 1.0,
+    samples: int = 64,
+    coats: Sequence[dict[str, Any]] = (),
+) -> None:
     """Render one photo below ``out``, and its truth and its mask below ``out/truth``.
 
     Parameters
@@ -57,6 +82,10 @@ def render_photo(recipe: Recipe, out: Path, scale: float = 1.0, samples: int = 6
         Shrinks the JPEG, for looking at things quickly.
     samples
         Ceiling of Cycles samples a pixel (adaptive).
+    coats
+        Params of coats of paint (:attr:`Subject.repaint`), each photographed from the same place in the same
+        light and saved as ``<id>_0``, ``<id>_1`` and so on: most of a photo's cost is its scene. Without
+        them the subject is photographed as it was built, as ``<id>``.
     """
     subject_rng, setting_rng, look_rng, noise_rng = np.random.default_rng(recipe.seed).spawn(4)
     setting = draw_setting(recipe, setting_rng)
@@ -70,14 +99,42 @@ def render_photo(recipe: Recipe, out: Path, scale: float = 1.0, samples: int = 6
     module = importlib.import_module(f"sample_images.{recipe.module}")
     subject = module.build(subject_rng, dict(recipe.params))
     frame, reference = scene.compose(subject, setting)
-    linear = scene.render_linear(setting, samples)
+    bpy.context.scene.render.use_persistent_data = bool(coats)
+    named = {f"{recipe.id}_{n}": coat for n, coat in enumerate(coats)} or {recipe.id: None}
+    pictures = {}
+    for name, coat in named.items():
+        _put_on(coat, subject, name)
+        pictures[name] = scene.render_linear(setting, samples)
     gray = (
         scene.light_on_gray(setting)
         if setting.light == "mixed"
         else np.ones((2, 2, 3)) * light_rgb(setting.cct_k)
     )
-    classes, parts, aux = scene.render_masks(setting)
-    project = scene.projector(setting, frame)
+    shot = _Shot(recipe, setting, look, wb_cct, subject, reference, scene.projector(setting, frame), gray)
+    scene.flatten()
+    for name, coat in named.items():
+        _put_on(coat, subject, name)
+        _develop(shot, name, pictures[name], scene.render_masks(setting), out, noise_rng)
+
+
+def _put_on(coat: dict[str, Any] | None, subject: Subject, name: str) -> None:
+    """Paint a subject anew, the same way whenever it is done under one name."""
+    if coat is not None and subject.repaint is not None:
+        subject.repaint(np.random.default_rng(list(name.encode())), coat)
+
+
+def _develop(
+    shot: _Shot,
+    name: str,
+    linear: np.ndarray,
+    masks: tuple[np.ndarray, np.ndarray, np.ndarray],
+    out: Path,
+    noise_rng: np.random.Generator,
+) -> None:
+    """Turn a rendered picture into a photo and write it with its truth and its mask."""
+    recipe, setting, look, subject = shot.recipe, shot.setting, shot.look, shot.subject
+    reference, project, gray = shot.reference, shot.project, shot.gray
+    classes, parts, aux = masks
 
     is_subject = np.isin(classes, _SUBJECT_CLASSES)
     parts = np.where(is_subject, parts, 0).astype(np.uint8)  # a chart numbers its patches as well
@@ -93,13 +150,13 @@ def render_photo(recipe: Recipe, out: Path, scale: float = 1.0, samples: int = 6
     picture = camera.develop(linear, gain, look, setting.width, setting.height, noise_rng)
 
     record = {
-        "photo": f"{recipe.id}.jpg",
+        "photo": f"{name}.jpg",
         "seed": recipe.seed,
         "module": recipe.module,
         "view": subject.view,
         "width_px": setting.width,
         "height_px": setting.height,
-        "light": {"cct_K": round(setting.cct_k), "kind": setting.light, "wb_cct_K": round(wb_cct)},
+        "light": {"cct_K": round(setting.cct_k), "kind": setting.light, "wb_cct_K": round(shot.wb_cct)},
         "neutral_rgb": [round(float(v), 4) for v in neutral],
         "exposure_ev": round(look.exposure_ev, 2),
         "tone": look.tone,
@@ -112,11 +169,11 @@ def render_photo(recipe: Recipe, out: Path, scale: float = 1.0, samples: int = 6
             "neutral_rgb": _neutral_on_reference(balanced, classes, reference, project),
         },
         "surfaces": {
-            name: {
+            surface: {
                 "lab": [round(float(v), 2) for v in truth.linear_to_lab(rgb)],
                 "linear_rgb": [round(float(v), 4) for v in rgb],
             }
-            for name, rgb in subject.surfaces.items()
+            for surface, rgb in subject.surfaces.items()
         },
         "traits": subject.traits,
         "places": {},
@@ -124,24 +181,24 @@ def render_photo(recipe: Recipe, out: Path, scale: float = 1.0, samples: int = 6
     }
     if recipe.doll:
         record["doll"] = recipe.doll
-    for name, points in subject.landmarks.items():
-        record["places"][name] = np.round(project(points), 1).tolist()
-    for name, part in subject.part_places.items():
+    for place, points in subject.landmarks.items():
+        record["places"][place] = np.round(project(points), 1).tolist()
+    for place, part in subject.part_places.items():
         outline = truth.outline_of(parts == part)
         if outline:
-            record["places"][name] = outline
+            record["places"][place] = outline
     if subject.finish is not None:
         subject.finish(Truthing(classes, parts, aux, project, record))
 
     beside = out / "truth" / recipe.folder
     beside.mkdir(parents=True, exist_ok=True)
-    truth.save_mask(classes, beside / f"{recipe.id}.mask.png")
-    (beside / f"{recipe.id}.json").write_text(
+    truth.save_mask(classes, beside / f"{name}.mask.png")
+    (beside / f"{name}.json").write_text(
         json.dumps(record, indent=1, ensure_ascii=False, default=truth.plain_json) + "\n", encoding="utf-8"
     )
     folder = out / recipe.folder
     folder.mkdir(parents=True, exist_ok=True)
-    camera.save_jpeg(picture, folder / f"{recipe.id}.jpg", look.jpeg_quality)
+    camera.save_jpeg(picture, folder / f"{name}.jpg", look.jpeg_quality)
 
 
 def _nearest(mask: np.ndarray, shape: tuple[int, int]) -> np.ndarray:

@@ -288,6 +288,7 @@ def compose(subject: Subject, setting: Setting) -> tuple[Frame, Reference | None
 
 def _cycles(samples: int, denoise: bool) -> None:
     scene = bpy.context.scene
+    keep = bool(os.environ.get("RENDER_KEEP", ""))
     scene.render.engine = "CYCLES"
     cycles = scene.cycles
     cycles.device = device.choose()
@@ -306,7 +307,7 @@ def _cycles(samples: int, denoise: bool) -> None:
     threads = int(os.environ.get("RENDER_THREADS", "0"))
     if threads:
         scene.render.threads_mode, scene.render.threads = "FIXED", threads
-    scene.render.use_persistent_data = False
+    scene.render.use_persistent_data = keep
     scene.view_settings.view_transform = "Raw"
     scene.view_settings.look = "None"
     scene.sequencer_colorspace_settings.name = "Linear Rec.709"
@@ -384,8 +385,8 @@ def _flat(material: bpy.types.Material | None) -> bpy.types.Material:
     return flat
 
 
-def render_masks(setting: Setting) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
-    """Render class, part and aux number of every pixel of the JPEG. Materials are lost: do this last."""
+def flatten() -> None:
+    """Swap every material for the flat one of its mask numbers; the picture itself is lost."""
     flats: dict[str, bpy.types.Material] = {}
     for obj in bpy.context.scene.objects:
         if obj.type not in ("MESH", "CURVE", "CURVES", "FONT", "META", "SURFACE"):
@@ -401,6 +402,10 @@ def render_masks(setting: Setting) -> tuple[NDArray[np.uint8], NDArray[np.uint8]
                 flats[key] = _flat(slot.material)
             slot.material = flats[key]
     bpy.context.scene.world = None
+
+
+def render_masks(setting: Setting) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
+    """Render class, part and aux number of every pixel of the JPEG; the scene must be flattened."""
     _cycles(1, denoise=False)
     cycles = bpy.context.scene.cycles
     cycles.pixel_filter_type = "BOX"

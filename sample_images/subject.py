@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.random import Generator
 from numpy.typing import NDArray
 
 #: Name → index of the mask classes; the index is the palette value in ``truth/<id>.mask.png``.
@@ -101,6 +102,9 @@ class Subject:
         Place name → part number: the outline of all pixels of that part becomes ``places[name]``.
     finish
         Called last with a :class:`Truthing`, to fill in what needs pixels.
+    repaint
+        Paints the same thing anew, drawn from a generator within given params; geometry and camera stay. It
+        changes pictures in place and all that it says here. None where there is nothing to paint.
     card_free
         Directions (unit vectors in the table plane, or for ``held`` in the picture plane) along which a
         reference card may lie without covering the subject; empty = anywhere beside it.
@@ -121,5 +125,6 @@ class Subject:
     landmarks: dict[str, Any] = field(default_factory=dict)
     part_places: dict[str, int] = field(default_factory=dict)
     finish: Callable[[Truthing], None] | None = None
+    repaint: Callable[[Generator, dict[str, Any]], None] | None = None
     card_free: tuple[tuple[float, float, float], ...] = ()
     cavity: bool = False

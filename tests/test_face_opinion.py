@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -17,14 +19,26 @@ from vision.photo import Photo
 
 pytestmark = pytest.mark.skipif(face_model.load() is None, reason="the face model is not installed")
 
-NAMES = ("other", "lip_bare", "lip_paint")
+NAMES = ("other", "lip_bare", "lip_paint", "paint_beyond")
 
 
 def network(drawn: Drawn, **answers: dict[str, float]) -> Parts:
-    """A network that sees the molded lips as drawn and gives these answers."""
-    molded = drawn.masks["lip_molded"].astype(np.float32)
-    chance = np.stack([1 - molded, 0 * molded, molded])
+    """A network that sees the molded lips, and paint beyond them, as drawn and gives these answers."""
+    molded = drawn.masks["lip_molded"]
+    return seeing(molded, drawn.masks["lip_paint"] & ~molded, answers)
+
+
+def seeing(lip: np.ndarray, beyond: np.ndarray, answers: dict[str, dict[str, float]]) -> Parts:
+    """A network that sees a lip here and paint beyond it there."""
+    chance = np.stack([~(lip | beyond), np.zeros_like(lip), lip, beyond]).astype(np.float32)
     return Parts(NAMES, chance, answers, np.array([[1.0, 0, 0], [0, 1.0, 0]]))
+
+
+def raised(drawn: Drawn, shade: float = 0.8) -> Drawn:
+    """The drawing with lips that stand out of the face and so lie in another light."""
+    molded = cv2.GaussianBlur(drawn.masks["lip_molded"].astype(np.float32), (0, 0), 1.0)[..., None]
+    rgb = (drawn.photo.rgb * (1 - (1 - shade) * molded)).round().astype(np.uint8)
+    return replace(drawn, photo=Photo.from_array(rgb))
 
 
 def read(monkeypatch: pytest.MonkeyPatch, drawn: Drawn, parts: Parts | None, module=lips):
@@ -37,15 +51,47 @@ def read(monkeypatch: pytest.MonkeyPatch, drawn: Drawn, parts: Parts | None, mod
     return module.measure(photo, face, Calibration())
 
 
+OVERPAINTED = {"lips": {"overpainted": 0.9, "full": 0.1}}
+
+
 def test_overpaint_shows_once_the_molded_border_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
-    drawn = draw(Drawing(lip_spill=0.014, width_px=300, exposure=0.75))
+    drawn = raised(draw(Drawing(lip_spill=0.03, width_px=300, exposure=0.75)))
     alone = read(monkeypatch, drawn, None)
-    helped = read(monkeypatch, drawn, network(drawn, lips={"overpainted": 0.9, "full": 0.1}))
+    helped = read(monkeypatch, drawn, network(drawn, **OVERPAINTED))
     painted, molded = drawn.masks["lip_paint"], drawn.masks["lip_molded"]
     truth = np.count_nonzero(painted & ~molded) / np.count_nonzero(molded)
     assert helped.quantities["beyond_border"].value == pytest.approx(truth, abs=0.12)
     assert helped.candidates["overpainted"] > alone.candidates["overpainted"]
     assert helped.state == "overpainted"
+
+
+def test_a_border_without_relief_is_believed_by_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Neat lips without any form: a network that sees smaller ones inside them has made them up.
+    drawn = draw(Drawing(width_px=300, exposure=0.75))
+    molded = drawn.masks["lip_molded"]
+    small = lips.grown(molded, -6)
+    record = read(monkeypatch, drawn, seeing(small, molded & ~small, OVERPAINTED))
+    assert record.state != "overpainted"
+
+
+def test_a_border_that_paint_does_not_surround_is_no_overpaint(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Neat raised lips, and a network that has their border too far in on one side.
+    drawn = raised(draw(Drawing(width_px=300, exposure=0.75)))
+    molded = drawn.masks["lip_molded"]
+    part = molded & np.roll(molded, 10, axis=0)
+    record = read(monkeypatch, drawn, seeing(part, molded & ~part, OVERPAINTED))
+    assert record.state != "overpainted"
+
+
+@pytest.mark.parametrize("light", [(1, 1, 1), (1.5, 1, 0.5)], ids=["neutral", "warm"])
+@pytest.mark.parametrize("red", [(44, 62, 38), (62, 48, 12), (60, 50, 48)], ids=["red", "pink", "orange"])
+def test_flat_lips_as_drawn_are_never_called_overpainted(
+    red: tuple[float, float, float], light: tuple[float, float, float]
+) -> None:
+    # With the network that ships, where it ships: it has called such lips overpainted.
+    drawn = draw(Drawing(colors={"red": red}, neutral=light, exposure=0.7, width_px=240))
+    (face,) = find_faces(drawn.photo)
+    assert lips.measure(drawn.photo, face, Calibration()).state in ("full", None)
 
 
 def test_neat_lips_stay_full_with_a_network(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -135,7 +181,7 @@ def test_a_network_that_sees_too_small_lips_is_never_sure_of_overpaint(
     small = lips.grown(drawn.masks["lip_molded"], -6).astype(np.float32)
     chance = np.stack([1 - small, 0 * small, small])
     answers = {"lips": {"overpainted": 0.99, "full": 0.01}}
-    parts = Parts(NAMES, chance, answers, np.array([[1.0, 0, 0], [0, 1.0, 0]]))
+    parts = Parts(NAMES[:3], chance, answers, np.array([[1.0, 0, 0], [0, 1.0, 0]]))
     record = read(monkeypatch, drawn, parts)
     assert record.confidence < 0.9
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.drawn_face import Drawing, draw
-from vision import lips
+from vision import face_reading, lips
 from vision.calibration import Calibration
 from vision.locate import face_model
 from vision.locate.face import find_faces
@@ -14,6 +14,13 @@ from vision.photo import Photo
 from vision.traits import TraitRecord
 
 pytestmark = pytest.mark.skipif(face_model.load() is None, reason="the face model is not installed")
+
+
+@pytest.fixture(autouse=True)
+def measured_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is measured, whatever a face network would say; tests/test_face_opinion.py hears both."""
+    monkeypatch.setattr(face_reading, "of_face", lambda photo, face: None)
+
 
 REDS = {"red": (44, 58, 30), "pink": (62, 34, 10), "orange": (60, 44, 44), "dark": (30, 34, 16)}
 

@@ -73,7 +73,7 @@ def test_a_network_that_ships_says_what_it_was_held_to(name: str) -> None:
     if path.is_file():
         record = json.loads(path.read_text("utf-8"))
         assert set(record["held_out"]["iou"]) == set(record["parts"])
-        assert set(record["heads"]) <= set(record["held_out"])
+        assert set(record["held_out"]) - {"iou"} <= set(record["heads"])  # others are never answered
         assert "Apache-2.0" in record["encoder"]
 
 

@@ -64,10 +64,6 @@ class FaceReading:
         """Return what the face network answers to a question, or None where there is no network."""
         return None if self.parts is None else self.parts.answers.get(question)
 
-    def overlap(self, *names: str) -> float:
-        """Return how well the network has learned the worst known of some parts, 0–1; 0 without a network."""
-        return 0.0 if self.parts is None else min(self.parts.overlap.get(n, 1.0) for n in names)
-
     def chance(self, *names: str) -> Array | None:
         """Return (H, W) how probable the face network holds some parts at each pixel of the view."""
         if self.parts is None or not set(names) <= set(self.parts.names):

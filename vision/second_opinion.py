@@ -15,8 +15,11 @@ TRUST_NETWORK = 0.9
 TRUST_MEASURED = 0.95
 #: No answer is given more than this, whoever agrees.
 MOST = 0.96
-#: Agreement lifts no answer above this: what is stated more surely rests on the measurement alone.
+#: Agreement adds at most this much to what is measured, and lifts no answer above these, the second for
+#: states that accuse: what is stated more surely rests on the measurement alone.
+LIFT = 0.2
 LIFTED = 0.88
+LIFTED_ACCUSING = 0.75
 #: The most that the likeliest answer is given where both favor different ones: below what is stated.
 SPLIT = 0.55
 #: A measurement in doubt gives way to the network where it holds that answer possible, up to this.
@@ -45,7 +48,8 @@ def combine(
         No answer is given more than this when both agree: less than ``MOST`` where the measurement itself
         rests on what the network sees.
     accusing
-        States that speak against a doll's owner: a measurement in doubt never gives way to them.
+        States that speak against a doll's owner: a measurement in doubt never gives way to them, and
+        agreement lifts them less.
 
     Returns
     -------
@@ -66,7 +70,8 @@ def combine(
     )
     mine, yours = max(own, key=lambda s: own[s]), max(other, key=lambda s: other[s])
     if mine == yours:
-        return _at_most(joint, mine, min(most, max(own[mine], LIFTED))), "second_opinion"
+        lifted = min(LIFTED_ACCUSING if mine in accusing else LIFTED, own[mine] + LIFT)
+        return _at_most(joint, mine, min(most, max(own[mine], lifted))), "second_opinion"
     in_doubt = yours not in accusing and own[yours] >= POSSIBLE and own[mine] - own[yours] < IN_DOUBT
     best = max(joint, key=lambda s: joint[s])
     if in_doubt and best == yours:

@@ -17,7 +17,7 @@ import logging
 import math
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from importlib import resources
 from typing import Any
 
@@ -60,15 +60,12 @@ class Parts:
         answers there are not surely right in three of five are left out.
     to_samples
         (2, 3) matrix from pixels of the upright original to samples of ``chance``.
-    overlap
-        Part → overlap with the truth on held-out renders (intersection ÷ union, 0–1), where it is known.
     """
 
     names: tuple[str, ...]
     chance: Floats
     answers: Mapping[str, Mapping[str, float]]
     to_samples: Floats
-    overlap: Mapping[str, float] = field(default_factory=dict)
 
     def of(self, *names: str) -> Floats:
         """Return (h, w) the probability of any of some parts."""
@@ -206,7 +203,7 @@ def _ask(name: str, rgb: NDArray[np.uint8], center: tuple[float, float], side: f
     overlap: Mapping[str, float] = record["held_out"]["iou"]
     known = [i for i, name in enumerate(names) if overlap[name] >= LEAST_OVERLAP]
     chance = _softmax(out[0][0]).astype(np.float32)
-    return Parts(tuple(names[i] for i in known), chance[known], answers, to_samples, overlap)
+    return Parts(tuple(names[i] for i in known), chance[known], answers, to_samples)
 
 
 def least_right(found: Mapping[str, Any] | None) -> float:
