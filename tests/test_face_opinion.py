@@ -83,6 +83,15 @@ def test_a_border_that_paint_does_not_surround_is_no_overpaint(monkeypatch: pyte
     assert record.state != "overpainted"
 
 
+def test_small_lips_show_no_border_inside_their_paint(monkeypatch: pytest.MonkeyPatch) -> None:
+    # A few pixels from the edge of neat paint all is blur: a border there is made up, whatever its light.
+    drawn = raised(draw(Drawing(width_px=160, exposure=0.75)))
+    molded = drawn.masks["lip_molded"]
+    small = lips.grown(molded, -3)
+    record = read(monkeypatch, drawn, seeing(small, molded & ~small, OVERPAINTED))
+    assert record.state != "overpainted"
+
+
 @pytest.mark.parametrize("light", [(1, 1, 1), (1.5, 1, 0.5)], ids=["neutral", "warm"])
 @pytest.mark.parametrize("red", [(44, 62, 38), (62, 48, 12), (60, 50, 48)], ids=["red", "pink", "orange"])
 def test_flat_lips_as_drawn_are_never_called_overpainted(
