@@ -42,7 +42,7 @@ STATED_PER_PHOTO = (
     "skin_sheen",
 )
 STATED_PER_PART = ("foot_holes", "ear_stain")
-OF_EYES = ("eyeliner_color", "iris_color")
+OF_FACES = ("eyeliner_color", "iris_color", "lip_paint")
 #: Fewer pixels of eye white than this, and a photo shows no eyes.
 EYES_PX = 60
 #: Difference in size (natural logarithm) or place (half lengths of the sole) up to which two holes count as
@@ -84,8 +84,8 @@ def truth_path(root: Path, name: str) -> Path:
 def truth_of(root: Path, name: str) -> dict[str, Any]:
     """Return the truth of a sample photo, and whether its mask shows eyes.
 
-    The first renderer's bodies say nothing of their faces and sheen: what is read off a face that is truly in
-    view is then neither right nor wrong.
+    The first renderer's bodies say nothing of their faces, ears and sheen: what is read off a face that is
+    truly in view is then neither right nor wrong.
     """
     path = truth_path(root, name)
     truth: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
@@ -158,7 +158,7 @@ def rows_of(name: str, truth: Mapping[str, Any], record: Mapping[str, Any]) -> I
         expected = truth["traits"].get(trait)
         if expected and expected.get("state") is not None:
             yield _row(name, trait, expected, by_trait[trait][0] if by_trait[trait] else None)
-        elif trait != "skin_sheen" and not (trait in OF_EYES and truth.get("eyes_in_view")):
+        elif trait != "skin_sheen" and not (trait in OF_FACES and truth["eyes_in_view"]):
             for extra in by_trait[trait]:
                 if extra["state"] not in (None, "absent", "none"):
                     yield Row(name, trait, "(not in view)", extra["state"], extra["confidence"], None, {})
@@ -167,8 +167,9 @@ def rows_of(name: str, truth: Mapping[str, Any], record: Mapping[str, Any]) -> I
         found = {r["part"]: r for r in by_trait[trait]}
         for expected in truth["traits"].get(trait) or []:
             yield _row(name, trait, expected, found.pop(expected["part"], None))
+        silent = trait == "ear_stain" and trait not in truth["traits"] and truth["eyes_in_view"]
         for extra in found.values():
-            if extra["state"] not in (None, "none"):
+            if extra["state"] not in (None, "none") and not silent:
                 yield Row(name, trait, "(no such part)", extra["state"], extra["confidence"], None, {})
 
 
