@@ -8,9 +8,11 @@ import pytest
 
 from tests import drawn_marks
 from tests.plugins import faulty_engines
-from vision import mark_map, mark_reader, mark_text, relief
+from vision import mark_looks, mark_map, mark_reader, mark_text, relief
 from vision.locate.mark import find_marks
+from vision.mark_box import Box
 from vision.mark_symbol import Sign
+from vision.mark_votes import Reading, agree, tidied
 from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OcrLine, RapidEngine, guarded
 from vision.photo import Photo, load
 from vision.traits import Reason
@@ -233,7 +235,7 @@ def test_a_shadow_taken_for_a_sign_costs_no_letters(monkeypatch, width_px, reads
     size = (300, 800)
     at = 0.5 * width_px / (0.6 * size[1])
     sign = Sign("copyright", {"copyright": 1.0}, 1.0, 1.0, at, width_px / 1.1, (200.0, 150.0))
-    monkeypatch.setattr(mark_text, "signs_in", lambda *_: [sign])
+    monkeypatch.setattr(mark_looks, "signs_in", lambda *_: [sign])
     monkeypatch.setattr(mark_reader, "available", lambda: False)
     monkeypatch.setattr(mark_map, "available", lambda: False)
     engine = Halved()
@@ -248,7 +250,7 @@ def test_a_shadow_taken_for_a_sign_costs_no_letters(monkeypatch, width_px, reads
 def test_a_letter_is_given_up_for_a_sign_only_where_our_reader_sees_one(own, swallowed):
     whole, around = reading_of(("OSTREL", 0.9)), reading_of(("STREL", 0.9))
     whole.own, around.text = [OcrLine(own, 0.9)], "©STREL"
-    assert mark_text._swallows(around, whole) is swallowed
+    assert mark_looks._swallows(around, whole) is swallowed
 
 
 @pytest.mark.parametrize(
@@ -265,18 +267,18 @@ def test_no_more_looks_are_taken_only_where_independent_readers_agree(views, own
     sign = Sign("trademark", {"trademark": 1.0}, 0.9, 0.9, 0.9, 20.0, (200.0, 150.0))
     lines, said = [OcrLine(v, 0.99) for v in views], [OcrLine(own, 0.8)]
     signs = [sign] if views[0].startswith("VERITY") else []
-    assert mark_text._settled(lines, said, signs) is settled
+    assert mark_looks._settled(lines, said, signs) is settled
     unclear = [OcrLine(v, 0.8) for v in views]
-    assert not mark_text._settled(unclear, said, signs)
+    assert not mark_looks._settled(unclear, said, signs)
 
 
 # --- agreement -----------------------------------------------------------------------------------------
 
 
 def reading_of(*texts):
-    box = mark_text._Box(np.array([[0, 0], [90, 0], [90, 20], [0, 20.0]]), 0.9)
-    reading = mark_text._Reading(box, [OcrLine(t, c) for t, c in texts])
-    mark_text._agree(reading)
+    box = Box(np.array([[0, 0], [90, 0], [90, 20], [0, 20.0]]), 0.9)
+    reading = Reading(box, [OcrLine(t, c) for t, c in texts])
+    agree(reading)
     return reading
 
 
@@ -296,7 +298,7 @@ def test_letters_that_nobody_believes_are_no_reading():
 
 
 def test_an_engines_signs_are_not_taken():
-    assert mark_text.tidied("VERITY® ©1962™") == "VERITY 1962"
+    assert tidied("VERITY® ©1962™") == "VERITY 1962"
 
 
 def test_better_agreement_means_more_confidence():

@@ -12,7 +12,7 @@ import pytest
 from PIL import ImageFont
 
 from sample_images import mark_glyphs as glyphs
-from vision.mark_text import roman_value
+from vision.roman import roman_value
 
 
 @pytest.fixture(scope="module")

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from tests import drawn_marks
-from vision import mark_map, mark_reader, mark_symbol, mark_text
+from vision import mark_blank, mark_looks, mark_map, mark_reader, mark_symbol, mark_text, mark_votes
 from vision.locate.mark import find_marks
+from vision.mark_box import Box
 from vision.ocr import OcrEngine, OcrLine, guarded
 from vision.photo import Photo
 from vision.traits import Reason, TextLine
@@ -117,10 +118,10 @@ def test_letters_beyond_the_end_of_the_light_are_noticed(share, more):
     edge = int(corners[0, 0] + 0.6 * (corners[1, 0] - corners[0, 0]))
     rgb[:, edge:] *= 0.4
     outline = mark_symbol.section(band(corners), 0.0, share)
-    box = mark_text._Box(outline, 0.9)
-    letters = mark_text._letters_beyond((rgb.astype(np.uint8),), box, side=1)
-    assert (letters >= mark_text._FEWEST_LETTERS) is more
-    assert mark_text._letters_beyond((rgb.astype(np.uint8),), box, side=0) == 0
+    box = Box(outline, 0.9)
+    letters = mark_looks._letters_beyond((rgb.astype(np.uint8),), box, side=1)
+    assert (letters >= mark_looks._FEWEST_LETTERS) is more
+    assert mark_looks._letters_beyond((rgb.astype(np.uint8),), box, side=0) == 0
 
 
 def test_map_shows_lettering_and_its_height():
@@ -176,7 +177,7 @@ def test_an_engine_our_reader_contradicts_is_never_believed():
 def test_the_engine_is_not_asked_about_a_surely_blank_photo():
     photo = Photo.from_array(np.full((300, 400, 3), 160, np.uint8))
     Mistaken.asked = 0
-    assert mark_text.surely_blank(photo)
+    assert mark_blank.surely_blank(photo)
     record = mark_text.measure(photo, [], guarded(Mistaken()))
     assert Mistaken.asked == 0
     assert not record.text
@@ -185,7 +186,7 @@ def test_the_engine_is_not_asked_about_a_surely_blank_photo():
 
 def test_second_votes_keep_the_engines_small_letters_and_spaces():
     own = [OcrLine("MADEIN1417", 0.9), OcrLine("MADEIN1477", 0.8)]
-    votes = mark_text._second_votes(own, {"Made in 1417": 3.0})
+    votes = mark_votes._second_votes(own, {"Made in 1417": 3.0})
     assert set(votes) == {"Made in 1417", "Made in 1477"}
 
 

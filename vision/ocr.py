@@ -440,6 +440,20 @@ class Outcome:
     reason: Reason | None = None
     detail: str = ""
 
+    def lines_or_raise(self) -> tuple[OcrLine, ...]:
+        """Return the lines; raises :class:`OutcomeError` with the reason where there is one."""
+        if self.reason is not None:
+            raise OutcomeError(self.reason, self.detail)
+        return self.lines
+
+
+class OutcomeError(Exception):
+    """The reason why an engine gave no lines, for a caller several steps deep in a reading."""
+
+    def __init__(self, reason: Reason, detail: str) -> None:
+        super().__init__(detail)
+        self.reason = reason
+
 
 def guarded(engine: OcrEngine, deadline_s: float = 20.0) -> GuardedEngine:
     """Return the engine behind a guard.

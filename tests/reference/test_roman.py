@@ -6,7 +6,7 @@ import itertools
 
 import pytest
 
-from vision.mark_text import roman_value, year_of
+from vision.roman import roman_value, year_of
 
 roman = pytest.importorskip("roman")
 

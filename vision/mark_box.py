@@ -1,0 +1,100 @@
+"""The outline of one line of a mark, and how two such outlines lie to each other.
+
+Lines may run at a slant or along an arc, so that an outline is a band: as many points on its upper edge as
+on its lower one. Everything here is geometry; nothing looks at the picture.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Box:
+    """One found line.
+
+    Attributes
+    ----------
+    polygon
+        (2 k, 2) points in pixels of the original, k ≥ 2: the upper edge as read, then the lower edge back.
+    score
+        How sure its finder is, 0–1; our own text map counts for little.
+    """
+
+    polygon: NDArray[np.float64]
+    score: float
+
+    @property
+    def rectangle(self) -> tuple[tuple[float, float], tuple[float, float], float]:
+        """The smallest rectangle around it: center, sides, angle in degrees."""
+        (x, y), (w, h), angle = cv2.minAreaRect(self.polygon.astype(np.float32))
+        return (x, y), (w, h), angle
+
+    @property
+    def height(self) -> float:
+        """Distance between the edges, px."""
+        half = len(self.polygon) // 2
+        return float(np.median(np.linalg.norm(self.polygon[:half] - self.polygon[half:][::-1], axis=1)))
+
+    @property
+    def length(self) -> float:
+        """Length half way between the edges, px."""
+        return float(np.linalg.norm(np.diff(self.middle, axis=0), axis=1).sum())
+
+    @property
+    def middle(self) -> NDArray[np.float64]:
+        """Points half way between the edges, from the start of the line to its end."""
+        half = len(self.polygon) // 2
+        return 0.5 * (self.polygon[:half] + self.polygon[half:][::-1])
+
+    @property
+    def along(self) -> NDArray[np.float64]:
+        """Direction from the start of the line to its end, a unit vector."""
+        half = len(self.polygon) // 2
+        chord = self.polygon[half - 1] + self.polygon[half] - self.polygon[0] - self.polygon[-1]
+        return chord / (np.linalg.norm(chord) + 1e-9)
+
+    @property
+    def center(self) -> NDArray[np.float64]:
+        """Mean of the outline's points."""
+        return self.polygon.mean(axis=0)
+
+    def turned(self) -> Box:
+        """The same box read from the other end."""
+        half = len(self.polygon) // 2
+        return Box(np.roll(self.polygon, half, axis=0), self.score)
+
+    def quarter_turned(self) -> Box:
+        """The same place as a rectangle whose text runs along its other side."""
+        corners = cv2.boxPoints(self.rectangle).astype(np.float64)
+        return Box(np.roll(corners, 1, axis=0), self.score)
+
+
+def covered(box: Box, other: Box) -> float:
+    """Return the share of ``box`` that lies in ``other``, 0–1."""
+    a = cv2.boxPoints(box.rectangle)
+    b = cv2.boxPoints(other.rectangle)
+    shared, _ = cv2.intersectConvexConvex(a, b)
+    return float(shared) / max(float(cv2.contourArea(a)), 1e-6)
+
+
+def follows(a: Box, b: Box) -> bool:
+    """Return whether ``b`` goes on where ``a`` ends, a word or two apart on one line."""
+    before, end = a.middle[-2:]
+    start = b.middle[0]
+    heading = (end - before) / (np.linalg.norm(end - before) + 1e-9)
+    heading = heading + b.along
+    heading = heading / (np.linalg.norm(heading) + 1e-9)
+    sizes = sorted((a.height, b.height))
+    gap = float((start - end) @ heading)
+    offset = abs(float((start - end) @ np.array([-heading[1], heading[0]])))
+    return offset < 0.3 * sum(sizes) and sizes[1] < 2.0 * sizes[0] and -sizes[1] < gap < 2.5 * sizes[1]
+
+
+def runs_into(a: Box, b: Box) -> bool:
+    """Return whether two boxes of one line, ``b`` after ``a``, share letters."""
+    return float((b.middle[0] - a.middle[-1]) @ (a.along + b.along)) / 2 < -0.7 * min(a.height, b.height)

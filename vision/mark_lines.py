@@ -1,0 +1,167 @@
+"""Where a photo of a mark has lines of text.
+
+The engine's detector looks at the photo and at its relief, once as a whole and once at each candidate place
+that the whole would show too small; our own text map adds the lines that the engine misses. What the lines
+say is no matter here (:mod:`vision.mark_looks`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import mark_map
+from vision.locate.places import MarkPlace
+from vision.mark_box import Box, covered
+from vision.ocr import GuardedEngine, OcrLine
+from vision.photo import Photo
+from vision.relief import flatten, integrate, likely_azimuth, picture
+
+_SURVEY_SIDE = 896
+_MOST_LINES = 10
+_MOST_MAPPED = 4
+#: The detector's score from which a line is seen so well that no other way of looking is tried.
+_SEEN_WELL = 0.75
+#: Mean share of a line of the text map from which it is read even though the engine did not find it.
+_SURE_SHARE = 0.5
+
+
+def find_lines(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine) -> list[Box]:
+    """Return the lines found in the whole photo and, closer, in the candidate places, clearest first.
+
+    Parameters
+    ----------
+    photo
+        The whole photo.
+    marks
+        Candidate places; may be empty.
+    engine
+        Only its ``find`` is asked.
+
+    Raises
+    ------
+    vision.ocr.OutcomeError
+        The engine is missing or fails.
+    """
+    views = [view for window in _windows(photo, marks) for view in _surveyed(photo, window, engine)]
+    views.append(_mapped(photo))
+    found = _merged(views)[:_MOST_LINES]
+    stubby = [b for b in found if b.length < 2.3 * b.height][:3]
+    closer = [b for box in stubby for b in _reconsidered(photo, box, engine)]
+    return [b for b in found if b not in stubby] + closer
+
+
+def _surveyed(photo: Photo, window: tuple[int, int, int, int], engine: GuardedEngine) -> list[list[Box]]:
+    """The lines of one window, a list for each way of looking; it ends with the first that shows one well."""
+    x0, y0, x1, y1 = window
+    crop = photo.rgb[y0:y1, x0:x1]
+    scale = min(1.0, _SURVEY_SIDE / max(crop.shape[:2]))
+    if scale < 1.0:
+        crop = np.asarray(cv2.resize(crop, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+    views: list[list[Box]] = []
+    for view in _survey_views(crop):
+        found = _boxes(engine.find(view).lines_or_raise())
+        views.append([Box(box.polygon / scale + (x0, y0), box.score) for box in found])
+        if any(box.score > _SEEN_WELL for box in views[-1]):
+            break
+    return views
+
+
+def _boxes(lines: Sequence[OcrLine]) -> list[Box]:
+    """The engine's outlines, in its pixels, as far as they have an upper and a lower edge."""
+    polygons = [(np.asarray(line.polygon, np.float64).reshape(-1, 2), line.confidence) for line in lines]
+    return [Box(p, score) for p, score in polygons if len(p) >= 4 and len(p) % 2 == 0]
+
+
+def _mapped(photo: Photo) -> list[Box]:
+    """Lines of our own text map; they count where no engine found one, so their score is low."""
+    if not mark_map.available():
+        return []
+    lines = mark_map.of_photo(photo).lines()[:_MOST_MAPPED]
+    return [Box(line.polygon, 0.1 * line.share) for line in lines if line.share > _SURE_SHARE]
+
+
+def _reconsidered(photo: Photo, box: Box, engine: GuardedEngine) -> list[Box]:
+    """The lines in a stubby box, looked for again closer and upright; the box itself when none are found.
+
+    Short lines at a slant run together into one square blob.
+    """
+    center, reach = box.center, 0.75 * math.hypot(box.length, box.height)
+    side = int(min(480, max(160, 2 * reach)))
+    scale = side / (2 * reach)
+    shift = np.array([[scale, 0, side / 2 - scale * center[0]], [0, scale, side / 2 - scale * center[1]]])
+    crop = cv2.warpAffine(
+        photo.rgb, shift, (side, side), flags=cv2.INTER_AREA, borderMode=cv2.BORDER_REPLICATE
+    )
+    view = picture(flatten(np.asarray(crop, np.uint8), side / 8.0))
+    angle = row_angle(view[..., 0])
+    turn = cv2.getRotationMatrix2D((side / 2, side / 2), angle, 1.0)
+    upright = cv2.warpAffine(view, turn, (side, side), borderMode=cv2.BORDER_REFLECT)
+    lines = _boxes(engine.find(np.asarray(upright, np.uint8)).lines_or_raise())
+    back = np.linalg.inv(np.vstack([turn, [0, 0, 1]]) @ np.vstack([shift, [0, 0, 1]]))
+    clear = [Box(b.polygon @ back[:2, :2].T + back[:2, 2], b.score) for b in lines if b.score > 0.6]
+    return [b for b in clear if covered(b, box) > 0.4] or [box]
+
+
+def row_angle(gray: NDArray[np.uint8]) -> float:
+    """Return the direction of text rows, 0–180° clockwise from +x, by the sharpest row profile.
+
+    Parameters
+    ----------
+    gray
+        (N, N) uint8 picture of some lines of text.
+    """
+    side = 128
+    small = cv2.resize(gray, (side, side), interpolation=cv2.INTER_AREA).astype(np.float32)
+    small = np.abs(small - cv2.GaussianBlur(small, (0, 0), 8))
+    yy, xx = np.mgrid[:side, :side] - (side - 1) / 2
+    small *= np.exp(-(xx**2 + yy**2) / (2 * (0.3 * side) ** 2))
+    best, best_angle = -1.0, 0.0
+    for angle in np.arange(0.0, 180.0, 6.0):
+        turn = cv2.getRotationMatrix2D(((side - 1) / 2, (side - 1) / 2), angle, 1.0)
+        profile = cv2.warpAffine(small, turn, (side, side)).mean(axis=1)
+        sharpness = float(np.sum(np.diff(profile) ** 2))
+        if sharpness > best:
+            best, best_angle = sharpness, float(angle)
+    return best_angle
+
+
+def _windows(photo: Photo, marks: Sequence[MarkPlace]) -> list[tuple[int, int, int, int]]:
+    """The whole photo, and each place whose letters the whole photo would show too small."""
+    whole = (0, 0, photo.width, photo.height)
+    out = [whole]
+    shrink = min(1.0, _SURVEY_SIDE / max(photo.width, photo.height))
+    for mark in marks[:2]:
+        points = np.asarray(mark.outline, float)
+        margin = 2.0 * max(mark.letter_height_px, 8.0)
+        x0, y0 = np.floor(points.min(axis=0) - margin).astype(int)
+        x1, y1 = np.ceil(points.max(axis=0) + margin).astype(int)
+        window = (max(0, x0), max(0, y0), min(photo.width, x1), min(photo.height, y1))
+        long_side = max(window[2] - window[0], window[3] - window[1])
+        closer = min(1.0, _SURVEY_SIDE / max(1, long_side)) / shrink
+        if closer > 1.5 and mark.letter_height_px * shrink < 22 and mark.confidence > 0.3:
+            out.append((int(window[0]), int(window[1]), int(window[2]), int(window[3])))
+    return out
+
+
+def _survey_views(crop: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
+    """Ways of looking for lines, the one that shows them best first."""
+    radius = max(crop.shape[:2]) / 24.0
+    shading = flatten(crop, radius)
+    yield picture(shading)
+    yield crop
+    yield picture(integrate(shading, likely_azimuth(shading), radius))
+
+
+def _merged(views: Sequence[Sequence[Box]]) -> list[Box]:
+    """One box for each place. A view is trusted as a whole: a poor one runs lines together."""
+    ranked = sorted(views, key=lambda boxes: -sum(b.score**2 for b in boxes))
+    kept: list[Box] = []
+    for boxes in ranked:
+        earlier = list(kept)
+        kept += [b for b in boxes if all(max(covered(b, o), covered(o, b)) < 0.3 for o in earlier)]
+    return sorted(kept, key=lambda b: -b.score * math.sqrt(b.length * b.height))
