@@ -5,6 +5,9 @@ How a dealer would be misled, and what stands against it:
 - a model's lip outline errs by a lip's edge, so a neat full mouth would read as rubbed or overpainted: in a
   belt around the outline the paint itself shows where the lip ends, and only paint missing well inside or
   present well outside counts as clear;
+- evenly overpainted lips look neat, and a network that has seen many sees overpaint on large or drawn lips:
+  its molded border is believed only where measured paint lies on both sides nearly all round, where lightness
+  changes across it as relief does, and where the photo has pixels enough to show both;
 - a greasy glare on the lips looks like missing paint: pixels that are lighter and whiter than skin are left
   out on both sides of the fraction;
 - pale and faded paint passes for bare lips: contrast is judged against how much the bare skin around the
@@ -33,7 +36,7 @@ from vision.second_opinion import MOST, combine
 from vision.traits import Quantity, Reason, Trait, TraitRecord
 
 TRAIT = Trait.LIP_PAINT
-METHOD = "lips/4"
+METHOD = "lips/5"
 
 #: Limits of the states: ``bare`` below the first, ``full`` from the second, ``overpainted`` above the third.
 BARE, FULL, OVER = 0.10, 0.90, 0.14
