@@ -32,6 +32,7 @@ from vision.mark_votes import Reading, aligned, common_direction, solid
 from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OutcomeError, guarded
 from vision.photo import Photo
 from vision.relief import Float
+from vision.roman import years_said
 from vision.traits import Polygon, Reason, Region, TextLine, Trait, TraitRecord
 
 METHOD = "mark_text/2"
@@ -97,6 +98,7 @@ def _record(photo: Photo, marks: Sequence[MarkPlace], readings: Sequence[Reading
     detail = f"{len(shown)} line{'s' * (len(shown) != 1)} of text."
     if unsure:
         detail += f" {unsure} cannot be read with certainty; a sharp close-up in low side light would help."
+    detail = " ".join([detail, *years_said(line.text for line in shown)])
     candidates = {"present": present, "absent": 1.0 - present}
     return TraitRecord.decide(
         Trait.MARK_TEXT,

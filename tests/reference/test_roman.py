@@ -6,7 +6,7 @@ import itertools
 
 import pytest
 
-from vision.roman import roman_value, year_of
+from vision.roman import roman_value, year_of, years_said
 
 roman = pytest.importorskip("roman")
 
@@ -42,3 +42,11 @@ def test_every_short_string_agrees(length):
 )
 def test_years(word, year):
     assert year_of(word) == year
+
+
+def test_years_of_a_mark_are_told_and_misread_ones_are_doubted():
+    assert years_said(["©MCMLXII", "BY HARGROVE 1962"]) == ["MCMLXII is the year 1962."]
+    assert years_said(["MCMLXIIII"]) == [
+        "If MCMLXIIII is meant as a year in Roman figures, a letter of it is misread."
+    ]
+    assert years_said(["VERITY", "MIX", "1962"]) == []
