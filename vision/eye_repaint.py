@@ -4,8 +4,9 @@ How a dealer would be misled, and what stands against it: a turned head makes ey
 than ``MOST_YAW`` is not compared); one side lies in shade or in light of another color (each eye is read
 against its own white, and lightness hardly counts); hair over a lid makes its line shorter (widths are
 compared where the line is seen, and hidden lids are left out); a tilted head makes brows look uneven (they
-are measured from the line through both eyes); the crease of a lid is taken for a brow that hair covers (where
-hair comes down to the brows they are not compared).
+are measured from the line through both eyes), and so does a turned one (brows of unlike length are not
+compared); the crease of a lid is taken for a brow that hair covers (where hair comes down to the brows they
+are not compared).
 """
 
 from __future__ import annotations
@@ -34,6 +35,9 @@ UNLIKE_COLOR = 11.0
 #: Difference between the heights of both brows above their eyes, in face widths: a millimeter on a head an
 #: inch wide.
 UNEVEN_BROWS = 0.04
+#: Brows are compared when the shorter is at least this long beside the other: on a turned head the far one is
+#: short, and its arch stands elsewhere above the eye.
+BROWS_ALIKE = 0.75
 #: A brow is a thin line darker than the skin beside it by this (natural logarithm of light), this long at
 #: least, at most this thick and this far above the eye, in face widths.
 BROW_DARKER = 0.10
@@ -120,19 +124,22 @@ def _brow_heights(reading: FaceReading) -> Sign | None:
     ends = [np.median(eye.rim[[0, -1]], axis=0) for eye in (left, right)]
     along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
     up = np.array([along[1], -along[0]])
-    brows = [find_brow(reading, eye) for eye in (left, right)]
+    brows = [brow for eye in (left, right) if (brow := find_brow(reading, eye)) is not None]
     unit = reading.view.unit
+    if len(brows) < 2:
+        return None
+    lengths = [int(np.count_nonzero(brow.any(axis=0))) for brow in brows]
+    if min(lengths) < BROWS_ALIKE * max(lengths):
+        return None
     heights = []
     for brow, end in zip(brows, ends, strict=True):
-        if brow is None:
-            return None
         xy = np.argwhere(brow)[:, ::-1] - end
         # Both are read over the same stretch above the eye: a brow that hair shortens is no lower for it.
         heights.append(float(np.median(xy[np.abs(xy @ along) < 0.05 * unit] @ up)) / unit)
     value = abs(heights[0] - heights[1])
     blur = max(left.edge_px, right.edge_px) * reading.view.scale / unit
     u = float(np.hypot(0.006 + 0.5 * blur, 0.0012 * reading.view.face.yaw_deg))
-    polygons = tuple(p for brow in brows if brow is not None for p in reading.view.region(brow).polygons)
+    polygons = tuple(p for brow in brows for p in reading.view.region(brow).polygons)
     return Sign(
         "brow_heights", "one brow is painted higher above its eye than the other", Quantity(value, u),
         above(value, u, UNEVEN_BROWS), polygons,
