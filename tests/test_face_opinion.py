@@ -92,6 +92,21 @@ def test_small_lips_show_no_border_inside_their_paint(monkeypatch: pytest.Monkey
     assert record.state != "overpainted"
 
 
+@pytest.mark.parametrize(("sigma", "seen"), [(0.0, True), (6.0, False)], ids=["sharp", "soft"])
+def test_a_soft_photo_shows_no_border_inside_the_paint(
+    monkeypatch: pytest.MonkeyPatch, sigma: float, seen: bool
+) -> None:
+    # Blur carries paint beyond its edge, and the light of raised lips with it.
+    drawn = raised(draw(Drawing(width_px=400, exposure=0.75, lip_spill=0.05)))
+    rgb = cv2.GaussianBlur(drawn.photo.rgb, (0, 0), sigma) if sigma else drawn.photo.rgb
+    monkeypatch.setattr(face_reading, "of_face", lambda photo, face: network(drawn))
+    photo = Photo.from_array(rgb)
+    (face,) = find_faces(photo)
+    found = lips.find_paint(face_reading.read_face(photo, face))
+    assert found is not None
+    assert found.border_seen == seen
+
+
 @pytest.mark.parametrize("light", [(1, 1, 1), (1.5, 1, 0.5)], ids=["neutral", "warm"])
 @pytest.mark.parametrize("red", [(44, 62, 38), (62, 48, 12), (60, 50, 48)], ids=["red", "pink", "orange"])
 def test_flat_lips_as_drawn_are_never_called_overpainted(

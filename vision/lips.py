@@ -51,9 +51,9 @@ STEP = 0.05
 #: Where paint crosses less of it than this, evenly overpainted lips are this much less likely (2 of 15 such
 #: mouths against 21 of 23 neat ones there, each count with half a case added).
 UNRINGED, UNLIKELIER = 0.1, 0.17
-#: Paint on both sides of a border reaches this far, in face widths; fewer pixels of the original than the
-#: second figure are the blur of the paint's own edge.
-RING, LEAST_RING_PX = 0.015, 3.0
+#: Paint on both sides of a border reaches this far, in face widths. It takes more pixels of the original than
+#: this, and more than so many standard deviations of the photo's blur, to tell it from the paint's own edge.
+RING, LEAST_RING_PX, BLURS = 0.015, 3.0, 2.0
 
 #: Share of overpainted ones among wholly painted mouths (a fifth to a third in rendered photos).
 OVERPAINTED = 0.3
@@ -212,7 +212,8 @@ def _molded(reading: FaceReading, start: Mask, paint: Mask) -> Molded | None:
     The lip must lie where the face model has the lips, be of about their size and show enough pixels.
     """
     chance = reading.chance("lip_bare", "lip_paint")
-    if chance is None or RING * reading.view.face.width < LEAST_RING_PX:
+    blur = max((eye.edge_px for eye in (reading.left, reading.right) if eye is not None), default=0.0)
+    if chance is None or RING * reading.view.face.width < max(LEAST_RING_PX, BLURS * blur):
         return None
     beyond = reading.chance("paint_beyond")
     beyond = np.zeros_like(chance) if beyond is None else beyond
