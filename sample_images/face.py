@@ -33,7 +33,7 @@ from sample_images.head_shape import (
     smooth,
     surface_points,
 )
-from sample_images.subject import CLASSES, Subject, Truthing
+from sample_images.subject import CLASSES, Subject, Truthing, keep_described
 from sample_images.truth import box_of, lab_to_linear, outline_of
 from sample_images.vinyl import plain, vinyl
 
@@ -454,13 +454,7 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
         subject.view_dir, subject.up = (0.0, 0.0, 1.0), (0.0, 1.0, 0.0)
         subject.target, subject.floor_z = (0.0, -0.15, 0.9), -2.35
     subject.landmarks = _landmarks(shape, matrix)
-    _describe(subject, head)
-
-    def repaint(rng: Generator, params: dict[str, Any]) -> None:
-        head.repaint(rng, params)
-        _describe(subject, head)
-
-    subject.repaint = repaint
+    keep_described(subject, head, _describe)
     return subject
 
 

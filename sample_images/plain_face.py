@@ -52,7 +52,7 @@ from sample_images.plain_parts import (
     vinyl_look,
 )
 from sample_images.skin import linear
-from sample_images.subject import CLASSES, Subject, Truthing
+from sample_images.subject import CLASSES, Subject, Truthing, keep_described
 from sample_images.truth import box_of
 from sample_images.vinyl import plain, vinyl
 
@@ -734,13 +734,7 @@ def build(rng: Generator, params: dict[str, Any]) -> Subject:
         subject.traits = {"mark_text": {"state": "absent", "lines": []}}
         return subject
     subject.landmarks = _landmarks(head, matrix)
-    _describe(subject, head)
-
-    def repaint(rng: Generator, params: dict[str, Any]) -> None:
-        head.repaint(rng, params)
-        _describe(subject, head)
-
-    subject.repaint = repaint
+    keep_described(subject, head, _describe)
     return subject
 
 

@@ -128,3 +128,14 @@ class Subject:
     repaint: Callable[[Generator, dict[str, Any]], None] | None = None
     card_free: tuple[tuple[float, float, float], ...] = ()
     cavity: bool = False
+
+
+def keep_described(subject: Subject, head: Any, describe: Callable[[Subject, Any], None]) -> None:
+    """Say what is true of a head's paint, now and whenever it is painted anew."""
+
+    def repaint(rng: Generator, params: dict[str, Any]) -> None:
+        head.repaint(rng, params)
+        describe(subject, head)
+
+    describe(subject, head)
+    subject.repaint = repaint

@@ -82,8 +82,8 @@ class Molded:
     """What the face network sees of the molded lip, painted or not.
 
     ``ringed`` is the share of its border that paint crosses, ``step`` how much lightness changes across that
-    part of the border (mean absolute log ratio), ``paint`` the area of the paint ÷ that of the lips where the
-    face model, which knows nothing of paint, has them.
+    part of the border (mean absolute log ratio; 0 where too little of it is crossed), ``paint`` the area of
+    the paint ÷ that of the lips where the face model, which knows nothing of paint, has them.
     """
 
     lip: Mask
@@ -226,7 +226,8 @@ def _molded(reading: FaceReading, start: Mask, paint: Mask) -> Molded | None:
     border, crossed = _crossed(lip, beyond > 0.5, paint, unit)
     ringed = float(np.count_nonzero(crossed)) / max(1, int(np.count_nonzero(border)))
     size = float(np.count_nonzero(paint)) / max(1, model)
-    return Molded(lip, ringed, _step(reading.view, crossed, lip), size)
+    step = _step(reading.view, crossed, lip) if ringed >= RINGED else 0.0
+    return Molded(lip, ringed, step, size)
 
 
 def _crossed(lip: Mask, beyond: Mask, paint: Mask, unit: float) -> tuple[Mask, Mask]:
