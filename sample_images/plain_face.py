@@ -7,6 +7,7 @@ Parameters of :func:`build` (all optional; drawn at random when absent)::
     iris        unpainted (black and white), blue, brown, green or other
     lips        full, rubbed, bare or overpainted
     lip_color   red, coral, orange, pink, pale or dark
+    lip_grow    how far (cm) paint reaches beyond the molded lips that are overpainted
     skin_lab    CIELAB (D65) of the vinyl
     greasy      0–1
     hair        shell, curls, strands, tail, bun, cropped, rooted, bald, hat or band
@@ -327,7 +328,7 @@ def _paint_lips(
     color = jitter(rng, LIPS[name], 3)
     surfaces["lips"] = color
     grow = (
-        float(rng.uniform(0.045, 0.1))
+        float(params.get("lip_grow", rng.uniform(0.045, 0.1)))
         if states["lips"] == "overpainted"
         else float(rng.uniform(-0.004, 0.006))
     )

@@ -317,9 +317,22 @@ def _cycles(samples: int, denoise: bool) -> None:
     scene.render.use_file_extension = True
 
 
-def _render_pixels(width: int, height: int) -> NDArray[np.float32]:
+#: Rows from, rows to, columns from, columns to: a part of a picture.
+Window = tuple[int, int, int, int]
+
+
+def _render_pixels(width: int, height: int, window: Window | None = None) -> NDArray[np.float32]:
     scene = bpy.context.scene
     scene.render.resolution_x, scene.render.resolution_y = width, height
+    scene.render.use_border = scene.render.use_crop_to_border = window is not None
+    if window is not None:
+        top, bottom, left, right = window
+        # A tenth of a pixel more: Blender cuts these shares of the picture down to whole pixels.
+        scene.render.border_min_x = (left + 0.1) / width
+        scene.render.border_max_x = (right + 0.1) / width
+        scene.render.border_min_y = (height - bottom + 0.1) / height
+        scene.render.border_max_y = (height - top + 0.1) / height
+        width, height = right - left, bottom - top
     scene.render.image_settings.file_format = "OPEN_EXR"
     scene.render.image_settings.color_depth = "32"
     scene.render.image_settings.color_mode = "RGB"
@@ -336,15 +349,18 @@ def _render_pixels(width: int, height: int) -> NDArray[np.float32]:
     return np.ascontiguousarray(pixels.reshape(height, width, 4)[::-1, :, :3])
 
 
-def render_linear(setting: Setting, samples: int) -> NDArray[np.float32]:
-    """Path-trace the picture: (h, w, 3) linear Rec.709, row 0 on top, at ``render_scale``."""
+def render_linear(setting: Setting, samples: int, window: Window | None = None) -> NDArray[np.float32]:
+    """Path-trace the picture: (h, w, 3) linear Rec.709, row 0 on top, at ``render_scale``.
+
+    ``window`` is the part of the picture at that scale that is wanted, None for all of it.
+    """
     _cycles(samples, denoise=True)
     cycles = bpy.context.scene.cycles
     cycles.pixel_filter_type = "BLACKMAN_HARRIS"
     cycles.filter_width = 1.5
     bpy.context.scene.camera.data.dof.use_dof = setting.aperture_cm > 0
     width, height = (max(8, round(v * setting.render_scale)) for v in (setting.width, setting.height))
-    return _render_pixels(width, height)
+    return _render_pixels(width, height, window)
 
 
 def _flat(material: bpy.types.Material | None) -> bpy.types.Material:
@@ -404,14 +420,19 @@ def flatten() -> None:
     bpy.context.scene.world = None
 
 
-def render_masks(setting: Setting) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
-    """Render class, part and aux number of every pixel of the JPEG; the scene must be flattened."""
+def render_masks(
+    setting: Setting, window: Window | None = None
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
+    """Render class, part and aux number of every pixel of the JPEG; the scene must be flattened.
+
+    ``window`` is the part of the JPEG that is wanted, None for all of it.
+    """
     _cycles(1, denoise=False)
     cycles = bpy.context.scene.cycles
     cycles.pixel_filter_type = "BOX"
     cycles.filter_width = 0.01
     bpy.context.scene.camera.data.dof.use_dof = False
-    ids = np.asarray(_render_pixels(setting.width, setting.height) * 255 + 0.5, np.uint8)
+    ids = np.asarray(_render_pixels(setting.width, setting.height, window) * 255 + 0.5, np.uint8)
     classes = np.where(ids[..., 0] == 0, 19, ids[..., 0]).astype(np.uint8)
     return classes, ids[..., 1], ids[..., 2]
 

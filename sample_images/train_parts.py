@@ -466,20 +466,20 @@ def train(
     return net, record
 
 
-def export(task: Task, net: PartsNet, path: Path) -> None:
+def export(net: PartsNet, size: int, heads: list[str], path: Path) -> None:
     """Write a network as ONNX, its weights in half precision (they are widened when it is opened)."""
     import onnx
     from onnx import numpy_helper
 
     torch.onnx.export(
         net,
-        (torch.zeros(1, 3, task.size, task.size),),
+        (torch.zeros(1, 3, size, size),),
         str(path),
         input_names=["picture"],
-        output_names=["parts", *task.heads],
+        output_names=["parts", *heads],
         opset_version=17,
         dynamo=False,
-        dynamic_axes={k: {0: "n"} for k in ("picture", "parts", *task.heads)},
+        dynamic_axes={k: {0: "n"} for k in ("picture", "parts", *heads)},
     )
     model = onnx.load(path)
     graph = model.graph
@@ -524,7 +524,7 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     net = net.cpu().float().eval()
     torch.save(net.state_dict(), args.out / f"{task.name}.pt")
-    export(task, net, args.out / f"{task.name}.onnx")
+    export(net, task.size, list(task.heads), args.out / f"{task.name}.onnx")
     (args.out / f"{task.name}.json").write_text(json.dumps(record, indent=1) + "\n")
 
 

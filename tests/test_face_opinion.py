@@ -11,26 +11,30 @@ import pytest
 from tests.drawn_face import Drawing, Drawn, draw
 from vision import ear_stain, eyeliner, face_reading, iris, lips, sheen
 from vision.calibration import Calibration
+from vision.face_view import grown
 from vision.locate import face_model
 from vision.locate.face import find_faces
-from vision.locate.parts import Parts
+from vision.locate.parts import Parts, available, of_mouth
 from vision.locate.places import FacePlace
 from vision.photo import Photo
 
 pytestmark = pytest.mark.skipif(face_model.load() is None, reason="the face model is not installed")
 
-NAMES = ("other", "lip_bare", "lip_paint", "paint_beyond")
+NAMES = ("other", "upper_bare", "upper_paint", "lower_bare", "lower_paint", "paint_beyond")
 
 
 def network(drawn: Drawn, **answers: dict[str, float]) -> Parts:
-    """A network that sees the molded lips, and paint beyond them, as drawn and gives these answers."""
-    molded = drawn.masks["lip_molded"]
-    return seeing(molded, drawn.masks["lip_paint"] & ~molded, answers)
+    """A network that sees the molded lips, and paint on and beyond them, as drawn and gives these answers."""
+    return seeing(drawn.masks["lip_molded"], drawn.masks["lip_paint"], answers)
 
 
-def seeing(lip: np.ndarray, beyond: np.ndarray, answers: dict[str, dict[str, float]]) -> Parts:
-    """A network that sees a lip here and paint beyond it there."""
-    chance = np.stack([~(lip | beyond), np.zeros_like(lip), lip, beyond]).astype(np.float32)
+def seeing(lip: np.ndarray, paint: np.ndarray, answers: dict[str, dict[str, float]]) -> Parts:
+    """A network that sees lips here and paint there."""
+    rows = np.flatnonzero(lip.any(axis=1))
+    upper = lip & (np.arange(len(lip)) < rows.mean())[:, None]
+    lower = lip & ~upper
+    halves = [upper & ~paint, upper & paint, lower & ~paint, lower & paint]
+    chance = np.stack([~(lip | paint), *halves, paint & ~lip]).astype(np.float32)
     return Parts(NAMES, chance, answers, np.array([[1.0, 0, 0], [0, 1.0, 0]]))
 
 
@@ -46,6 +50,7 @@ def read(monkeypatch: pytest.MonkeyPatch, drawn: Drawn, parts: Parts | None, mod
         return parts
 
     monkeypatch.setattr(face_reading, "of_face", answer)
+    monkeypatch.setattr(face_reading, "of_mouth", answer)
     photo = Photo.from_array(drawn.photo.rgb)
     (face,) = find_faces(photo)
     return module.measure(photo, face, Calibration())
@@ -69,8 +74,8 @@ def test_a_border_without_relief_is_believed_by_nobody(monkeypatch: pytest.Monke
     # Neat lips without any form: a network that sees smaller ones inside them has made them up.
     drawn = draw(Drawing(width_px=300, exposure=0.75))
     molded = drawn.masks["lip_molded"]
-    small = lips.grown(molded, -6)
-    record = read(monkeypatch, drawn, seeing(small, molded & ~small, OVERPAINTED))
+    small = grown(molded, -6)
+    record = read(monkeypatch, drawn, seeing(small, molded, OVERPAINTED))
     assert record.state != "overpainted"
 
 
@@ -79,7 +84,7 @@ def test_a_border_that_paint_does_not_surround_is_no_overpaint(monkeypatch: pyte
     drawn = raised(draw(Drawing(width_px=300, exposure=0.75)))
     molded = drawn.masks["lip_molded"]
     part = molded & np.roll(molded, 10, axis=0)
-    record = read(monkeypatch, drawn, seeing(part, molded & ~part, OVERPAINTED))
+    record = read(monkeypatch, drawn, seeing(part, molded, OVERPAINTED))
     assert record.state != "overpainted"
 
 
@@ -87,8 +92,8 @@ def test_small_lips_show_no_border_inside_their_paint(monkeypatch: pytest.Monkey
     # A few pixels from the edge of neat paint all is blur: a border there is made up, whatever its light.
     drawn = raised(draw(Drawing(width_px=160, exposure=0.75)))
     molded = drawn.masks["lip_molded"]
-    small = lips.grown(molded, -3)
-    record = read(monkeypatch, drawn, seeing(small, molded & ~small, OVERPAINTED))
+    small = grown(molded, -3)
+    record = read(monkeypatch, drawn, seeing(small, molded, OVERPAINTED))
     assert record.state != "overpainted"
 
 
@@ -99,12 +104,12 @@ def test_a_soft_photo_shows_no_border_inside_the_paint(
     # Blur carries paint beyond its edge, and the light of raised lips with it.
     drawn = raised(draw(Drawing(width_px=400, exposure=0.75, lip_spill=0.05)))
     rgb = cv2.GaussianBlur(drawn.photo.rgb, (0, 0), sigma) if sigma else drawn.photo.rgb
-    monkeypatch.setattr(face_reading, "of_face", lambda photo, face: network(drawn))
+    monkeypatch.setattr(face_reading, "of_mouth", lambda photo, face: network(drawn))
     photo = Photo.from_array(rgb)
     (face,) = find_faces(photo)
     found = lips.find_paint(face_reading.read_face(photo, face))
     assert found is not None
-    assert found.border_seen == seen
+    assert (found.seen is not None and found.seen.in_paint) == seen
 
 
 @pytest.mark.parametrize("light", [(1, 1, 1), (1.5, 1, 0.5)], ids=["neutral", "warm"])
@@ -116,6 +121,49 @@ def test_flat_lips_as_drawn_are_never_called_overpainted(
     drawn = draw(Drawing(colors={"red": red}, neutral=light, exposure=0.7, width_px=240))
     (face,) = find_faces(drawn.photo)
     assert lips.measure(drawn.photo, face, Calibration()).state in ("full", None)
+
+
+def test_lips_are_not_full_to_a_network_that_takes_the_paint_for_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Half a mouth rubbed bare without any relief left to see: the other half tells where lips must be.
+    drawn = draw(Drawing(lip_cover=0.6, width_px=240))
+    paint = drawn.masks["lip_paint"]
+    record = read(monkeypatch, drawn, seeing(paint, paint, {"lips": {"full": 0.97, "rubbed": 0.03}}))
+    assert record.state in ("rubbed", None)
+    found = record.quantities["coverage_total"]
+    assert found.value - 2 * found.u < drawn.coverage < found.value + 2 * found.u
+
+
+def test_gloss_is_told_from_bare_vinyl_by_a_network(monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn = draw(Drawing(width_px=300, exposure=0.75))
+    rgb = drawn.photo.rgb.copy()
+    ys, xs = np.nonzero(drawn.masks["lip_paint"])
+    left, right = int(np.quantile(xs, 0.2)), int(np.quantile(xs, 0.8))
+    rgb[int(np.quantile(ys, 0.6)) : ys.max() - 2, left:right] = 250
+    glossy = replace(drawn, photo=Photo.from_array(rgb))
+    record = read(monkeypatch, glossy, network(drawn, lips={"full": 0.95, "rubbed": 0.05}))
+    assert "glare" in record.flags
+    assert record.quantities["coverage_total"].value > 0.95
+
+
+def test_the_mouth_network_sees_a_mirror_image_mirrored() -> None:
+    if not available("mouth"):
+        pytest.skip("the network is not there")
+    drawn = draw(Drawing(width_px=300, exposure=0.75))
+    (face,) = find_faces(drawn.photo)
+    width = drawn.photo.width
+    left, right, lips_ = ([(width - x, y) for x, y in p] for p in (face.right_eye, face.left_eye, face.lips))
+    place = replace(face, left_eye=tuple(left), right_eye=tuple(right), lips=tuple(lips_))
+    seen = of_mouth(drawn.photo, face)
+    other = of_mouth(Photo.from_array(np.ascontiguousarray(drawn.photo.rgb[:, ::-1])), place)
+    assert seen is not None
+    assert other is not None
+    shape = drawn.photo.rgb.shape[:2]
+    plain = np.array([[1.0, 0, 0], [0, 1.0, 0]])
+    one, two = (parts.on(plain, shape, "upper_paint", "lower_paint") for parts in (seen, other))
+    assert one.max() > 0.5
+    assert np.abs(one - two[:, ::-1])[one > 0.02].mean() < 0.05
 
 
 def test_neat_lips_stay_full_with_a_network(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -148,12 +196,13 @@ def test_a_network_that_fails_is_one_that_is_not_there(monkeypatch: pytest.Monke
         raise RuntimeError("no memory")
 
     monkeypatch.setattr(face_reading, "of_face", broken)
+    monkeypatch.setattr(face_reading, "of_mouth", broken)
     drawn = draw(Drawing(width_px=300, exposure=0.75))
     (face,) = find_faces(drawn.photo)
     assert lips.measure(drawn.photo, face, Calibration()).quantities["coverage_total"].value > 0.9
 
 
-EVERY = ("other", "skin", "lip_bare", "lip_paint", "paint_beyond", "iris", "eye_white", "hair", "ear_stain")
+EVERY = (*NAMES, "skin", "iris", "eye_white", "hair", "ear_stain")
 QUESTIONS = {
     "eyeliner": eyeliner.STATES,
     "iris": iris.STATES,
@@ -189,6 +238,7 @@ def test_a_network_that_talks_nonsense_makes_no_sure_mistake(
     drawn = draw(DRAWN)
     parts = nonsense(drawn, seed)
     monkeypatch.setattr(face_reading, "of_face", lambda photo, face: parts)
+    monkeypatch.setattr(face_reading, "of_mouth", lambda photo, face: parts)
     photo = Photo.from_array(drawn.photo.rgb)
     (face,) = find_faces(photo)
     records = [m.measure(photo, face, Calibration()) for m in (eyeliner, iris, lips, sheen)]
@@ -202,11 +252,9 @@ def test_a_network_that_sees_too_small_lips_is_never_sure_of_overpaint(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     drawn = draw(Drawing(width_px=300, exposure=0.75))
-    small = lips.grown(drawn.masks["lip_molded"], -6).astype(np.float32)
-    chance = np.stack([1 - small, 0 * small, small])
+    small = grown(drawn.masks["lip_molded"], -6)
     answers = {"lips": {"overpainted": 0.99, "full": 0.01}}
-    parts = Parts(NAMES[:3], chance, answers, np.array([[1.0, 0, 0], [0, 1.0, 0]]))
-    record = read(monkeypatch, drawn, parts)
+    record = read(monkeypatch, drawn, seeing(small, drawn.masks["lip_paint"], answers))
     assert record.confidence < 0.9
 
 

@@ -14,6 +14,7 @@ from tests.bench.reach import ROOT, truth_path
 from vision import lips
 from vision.color import srgb_to_lab
 from vision.face_reading import read_face
+from vision.face_view import grown
 from vision.locate import face_model
 from vision.locate.face import find_faces
 from vision.photo import Photo, load
@@ -42,9 +43,9 @@ def test_lips_of_a_real_face_lie_where_a_random_walker_finds_them() -> None:
     model = filled((np.asarray(face.lips) - [x0, y0]) * 4, big.shape[:2])
     mouth = filled((np.asarray(face.inner_lips) - [x0, y0]) * 4, big.shape[:2])
     seeds = np.zeros(model.shape, int)
-    seeds[~lips.grown(model, 20)] = 1
-    seeds[lips.grown(model & ~lips.grown(mouth, 3), -4)] = 2
-    seeds[lips.grown(mouth, -4)] = 3  # she smiles: teeth are no lip, but lie within its outline
+    seeds[~grown(model, 20)] = 1
+    seeds[grown(model & ~grown(mouth, 3), -4)] = 2
+    seeds[grown(mouth, -4)] = 3  # she smiles: teeth are no lip, but lie within its outline
     lab = cv2.GaussianBlur(srgb_to_lab(big).astype(np.float32), (0, 0), 2)
     found = segmentation.random_walker(lab, seeds, beta=300, tol=1e-4, channel_axis=-1) > 1
     assert overlap(found, model) > 0.7
@@ -66,8 +67,8 @@ def test_lip_coverage_agrees_with_grabcut_seeded_with_truth(name: str) -> None:
     paint = _warped(_named(mask_file, truth, "lip_paint"), view.to_view, found.paint.shape)
     molded = paint | _warped(_named(mask_file, truth, "lip_molded"), view.to_view, found.paint.shape)
     seeds = np.full(paint.shape, cv2.GC_BGD, np.uint8)
-    seeds[lips.grown(molded, 12)] = cv2.GC_PR_BGD
-    seeds[lips.grown(paint, -4)] = cv2.GC_FGD
+    seeds[grown(molded, 12)] = cv2.GC_PR_BGD
+    seeds[grown(paint, -4)] = cv2.GC_FGD
     ys, xs = np.nonzero(seeds != cv2.GC_BGD)
     box = (slice(max(0, ys.min() - 30), ys.max() + 30), slice(max(0, xs.min() - 30), xs.max() + 30))
     part, marks = np.ascontiguousarray(view.rgb[box]), np.ascontiguousarray(seeds[box])

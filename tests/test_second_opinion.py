@@ -59,3 +59,11 @@ def test_a_measurement_in_doubt_is_helped() -> None:
 def test_probabilities_add_up() -> None:
     for opinion in ({"blue": 1.0}, {"pink": 1.0}, {"black": 0.5, "brown": 0.5}):
         assert sum(combine(SURE_BLUE, opinion)[0].values()) == pytest.approx(1)
+
+
+def test_an_accusation_of_the_network_alone_never_leads() -> None:
+    measured = {"full": 0.6, "overpainted": 0.3, "rubbed": 0.1}
+    joint, said = combine(measured, {"overpainted": 0.97, "full": 0.03}, accusing=("overpainted",))
+    assert said == "opinions_differ"
+    assert joint["full"] > joint["overpainted"]
+    assert joint["full"] < STATE_THRESHOLD

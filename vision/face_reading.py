@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import functools
 import weakref
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from vision.eye_paint import LUMA, EyePaint, find_eye, relative, skin_model
 from vision.face_view import FaceView, face_view
-from vision.locate.parts import Parts, heard, of_face
+from vision.locate.parts import Parts, heard, of_face, of_mouth
 from vision.locate.places import FacePlace
 from vision.photo import Photo
 from vision.traits import Reason, TraitRecord
@@ -50,7 +50,8 @@ class Likeness:
 class FaceReading:
     """One face, ready to be measured. ``left`` and ``right`` are the image's. Equal to itself only.
 
-    ``parts`` is what the face network sees, None where it is not available.
+    ``parts`` is what the face network sees and ``mouth`` what the mouth network does, None where it is not
+    available.
     """
 
     view: FaceView
@@ -59,17 +60,30 @@ class FaceReading:
     right: EyePaint | None
     likeness: Likeness
     parts: Parts | None = None
+    mouth: Parts | None = None
 
     def opinion(self, question: str) -> Mapping[str, float] | None:
-        """Return what the face network answers to a question, or None where there is no network."""
-        return None if self.parts is None else self.parts.answers.get(question)
+        """Return what the networks of face and mouth answer to a question, on average; None if none does."""
+        said = [
+            p.answers[question] for p in (self.parts, self.mouth) if p is not None and question in p.answers
+        ]
+        if not said:
+            return None
+        return {state: sum(answer.get(state, 0.0) for answer in said) / len(said) for state in said[0]}
 
     def chance(self, *names: str) -> Array | None:
         """Return (H, W) how probable the face network holds some parts at each pixel of the view."""
-        if self.parts is None or not set(names) <= set(self.parts.names):
+        return self._on_view(self.parts, names)
+
+    def mouth_chance(self, *names: str) -> Array | None:
+        """Return (H, W) how probable the mouth network holds some parts at each pixel of the view."""
+        return self._on_view(self.mouth, names)
+
+    def _on_view(self, parts: Parts | None, names: Sequence[str]) -> Array | None:
+        if parts is None or not set(names) <= set(parts.names):
             return None
         height, width = self.view.rgb.shape[:2]
-        return np.asarray(self.parts.on(self.view.to_view, (height, width), *names), np.float64)
+        return np.asarray(parts.on(self.view.to_view, (height, width), *names), np.float64)
 
     @functools.cached_property
     def no_photo_of_color(self) -> str:
@@ -122,7 +136,8 @@ def _read_face(photo: Photo, face: FacePlace) -> FaceReading:
     if "fallback" in face.flags:
         # The place itself is a guess: only the clearest of dolls may pass.
         likeness = Likeness(FALLBACK_TRUST * likeness.probability, likeness.evidence)
-    return FaceReading(view, skin, left, right, likeness, parts)
+    mouth = heard("mouth", lambda: of_mouth(photo, face))
+    return FaceReading(view, skin, left, right, likeness, parts, mouth)
 
 
 def _with_opinion(likeness: Likeness, parts: Parts | None) -> Likeness:

@@ -196,6 +196,13 @@ def blurred(values: NDArray[Any], sigma: float) -> NDArray[np.float64]:
     return np.asarray(out[top : top + height, left : left + width], np.float64)
 
 
+def grown(mask: NDArray[np.bool_], by: float) -> NDArray[np.bool_]:
+    """Grow (or, negative, shrink) a mask by a distance in pixels."""
+    if by >= 0:
+        return cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5) <= by
+    return cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5) > -by
+
+
 def outlines(mask: NDArray[np.bool_]) -> list[NDArray[np.int32]]:
     """Return the outer outlines of a mask's parts as OpenCV contours."""
     contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)

@@ -19,7 +19,7 @@ from vision import lips
 from vision.calibration import Calibration
 from vision.eye_paint import LUMA, eye_calibration, lab_of
 from vision.face_reading import FaceReading
-from vision.face_view import blurred, outlines
+from vision.face_view import blurred, grown, outlines
 from vision.lips import LipPaint
 from vision.locate.places import FacePlace
 from vision.photo import Photo
@@ -71,7 +71,7 @@ def _ragged_edge(reading: FaceReading, found: LipPaint) -> Sign | None:
     """How far the paint's outer edge strays from its own smooth course, as a brush leaves it."""
     unit = reading.view.unit
     closed = cv2.morphologyEx(found.paint.astype(np.uint8), cv2.MORPH_CLOSE, disc(0.02 * unit))
-    near = lips.grown(found.lip, 2 * found.belt) & ~lips.grown(found.lip, -2 * found.belt)
+    near = grown(found.lip, 2 * found.belt) & ~grown(found.lip, -2 * found.belt)
     off: list[Array] = []
     for contour in outlines(closed.astype(bool)):
         points: Array = contour.reshape(-1, 2).astype(np.float64)
@@ -105,7 +105,7 @@ def _second_red(reading: FaceReading, found: LipPaint, cal: Calibration) -> Sign
     if reading.skin is None:
         return None
     view = reading.view
-    core = lips.grown(found.paint, -0.012 * view.unit) & ~lips.grown(found.glare, 0.008 * view.unit)
+    core = grown(found.paint, -0.012 * view.unit) & ~grown(found.glare, 0.008 * view.unit)
     if np.count_nonzero(core) < 200:
         return None
     white = eye_calibration(reading.eyes, cal) if reading.eyes else cal
@@ -138,8 +138,8 @@ def _gloss(reading: FaceReading, found: LipPaint) -> Sign | None:
     view = reading.view
     light = np.log(blurred(view.linear, 0.004 * view.unit) @ LUMA + 0.004)
     shine = cv2.morphologyEx(light.astype(np.float32), cv2.MORPH_TOPHAT, disc(0.02 * view.unit))
-    paint = lips.grown(found.paint | (found.glare & found.lip), -0.01 * view.unit)
-    ring = lips.grown(found.lip, 0.14 * view.unit) & ~lips.grown(found.lip, 0.04 * view.unit) & view.valid
+    paint = grown(found.paint | (found.glare & found.lip), -0.01 * view.unit)
+    ring = grown(found.lip, 0.14 * view.unit) & ~grown(found.lip, 0.04 * view.unit) & view.valid
     if np.count_nonzero(paint) < 200 or np.count_nonzero(ring) < 200:
         return None
     value = float(np.quantile(shine[paint], 0.97) - np.quantile(shine[ring], 0.97))
@@ -155,10 +155,10 @@ def _over_scratches(reading: FaceReading, found: LipPaint) -> Sign | None:
     view = reading.view
     light = np.log(view.linear @ LUMA.astype(np.float32) + 0.004).astype(np.float32)
     fine = cv2.GaussianBlur(light, (0, 0), 1.0) - cv2.GaussianBlur(light, (0, 0), 0.012 * view.unit)
-    outside = lips.grown(found.lip | found.paint, 0.05 * view.unit) & ~lips.grown(
+    outside = grown(found.lip | found.paint, 0.05 * view.unit) & ~grown(
         found.lip | found.paint, 0.012 * view.unit
     )
-    inside = lips.grown(found.paint, -0.012 * view.unit) & ~found.glare
+    inside = grown(found.paint, -0.012 * view.unit) & ~found.glare
     if min(np.count_nonzero(outside & view.valid), np.count_nonzero(inside)) < 300:
         return None
     grain = float(1.4826 * np.median(np.abs(fine[outside])))

@@ -2,15 +2,14 @@
 
 How a dealer would be misled, and what stands against it:
 
-- a model's lip outline errs by a lip's edge, so a neat full mouth would read as rubbed or overpainted: in a
-  belt around the outline the paint itself shows where the lip ends, and only paint missing well inside or
-  present well outside counts as clear;
+- a model's lip outline errs by a lip's edge, so a neat full mouth would read as rubbed or overpainted, and an
+  outline fitted to worn paint shrinks with it: the molded border is seen by a network that knows lips of any
+  paint (:mod:`vision.lip_border`); without it, in a belt around the outline the paint itself shows where the
+  lip ends, and only paint missing well inside or present well outside counts as clear;
 - evenly overpainted lips look neat, and a network that has seen many sees overpaint on large or drawn lips:
-  its molded border is believed only where measured paint lies on both sides nearly all round, where lightness
-  changes across it as relief does, where the photo has pixels enough to show both, and where the paint is
-  larger than lips are by a face model that knows no paint;
+  paint beyond a border is only called so where measurements bear that border out;
 - a greasy glare on the lips looks like missing paint: pixels that are lighter and whiter than skin are left
-  out on both sides of the fraction;
+  out on both sides of the fraction, unless the network has looked, which tells gloss by its surroundings;
 - pale and faded paint passes for bare lips: contrast is judged against how much the bare skin around the
   mouth differs from place to place, and a weak contrast is withheld;
 - shading in the fold of the mouth passes for dark paint: only ratios of color channels decide.
@@ -27,9 +26,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.calibration import Calibration
-from vision.eye_paint import LUMA, relative
+from vision.eye_paint import relative
 from vision.face_reading import FaceReading, read_face, refuse
-from vision.face_view import FaceView, blurred, outlines
+from vision.face_view import FaceView, blurred, grown, outlines
+from vision.lip_border import Molded, fit_lip, mirrored, molded, parting_height, settle_edge
 from vision.lip_wear import wear
 from vision.locate.places import FacePlace
 from vision.photo import Photo
@@ -37,23 +37,16 @@ from vision.second_opinion import MOST, combine
 from vision.traits import Quantity, Reason, Trait, TraitRecord
 
 TRAIT = Trait.LIP_PAINT
-METHOD = "lips/5"
+METHOD = "lips/6"
 
 #: Limits of the states: ``bare`` below the first, ``full`` from the second, ``overpainted`` above the third.
 BARE, FULL, OVER = 0.10, 0.90, 0.14
-#: A network's molded border is used where measured paint crosses at least this share of it. On held-out heads
-#: 5 of 15 overpainted mouths reach it and none of 44 others (the nearest, a flat drawn one, 0.48); of 13 neat
-#: ones by another renderer one did, whose paint was no larger than a face model's lips.
-RINGED = 0.75
-#: Lightness must change across that border by at least this much, as a log ratio: relief shows it (0.10 to
-#: 0.56 on held-out sculpted heads, 0.036 and 0.043 on flat ones, up to 0.012 on drawings).
-STEP = 0.05
-#: Where paint crosses less of it than this, evenly overpainted lips are this much less likely (2 of 15 such
-#: mouths against 21 of 23 neat ones there, each count with half a case added).
-UNRINGED, UNLIKELIER = 0.1, 0.17
-#: Paint on both sides of a border reaches this far, in face widths. It takes more pixels of the original than
-#: this, and more than so many standard deviations of the photo's blur, to tell it from the paint's own edge.
-RING, LEAST_RING_PX, BLURS = 0.015, 3.0, 2.0
+#: Where the mouth network sees less paint than this beyond the border, evenly overpainted lips are this much
+#: less likely: it missed 7 of 34 such mouths of held-out heads.
+UNSEEN, UNLIKELIER = 0.08, 0.2
+
+#: A network that may have missed more of the lips than this goes by the paint and is not asked for the state.
+DOUBTFUL = 0.05
 
 #: Share of overpainted ones among wholly painted mouths (a fifth to a third in rendered photos).
 OVERPAINTED = 0.3
@@ -78,34 +71,15 @@ Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class Molded:
-    """What the face network sees of the molded lip, painted or not.
-
-    ``ringed`` is the share of its border that paint crosses, ``step`` how much lightness changes across that
-    part of the border (mean absolute log ratio; 0 where too little of it is crossed), ``paint`` the area of
-    the paint ÷ that of the lips where the face model, which knows nothing of paint, has them.
-    """
-
-    lip: Mask
-    ringed: float
-    step: float
-    paint: float
-
-    @property
-    def shows(self) -> bool:
-        """Whether a border lies in the midst of paint, relief shows it, and the paint is larger than lips."""
-        return self.ringed >= RINGED and self.step >= STEP and self.paint > 1
-
-
-@dataclass(frozen=True)
 class LipPaint:
     """What was found at one mouth, in view pixels.
 
     ``lip`` is the molded lip as best known, ``paint`` the painted pixels, ``glare`` pixels that tell nothing;
     ``contrast`` the paint's distance from bare skin in log channel ratios and ``unrest`` that of bare skin
     from place to place; ``belt`` half the width of the doubt around the lip's outline; ``stray`` the area of
-    strongly red pixels that are taken for no paint ÷ face width²; ``seen`` is what the face network sees of
-    the molded lip, None where no network looked.
+    strongly red pixels that are taken for no paint ÷ face width²; ``seen`` is what the mouth network sees of
+    the molded lips, None where there is none or it sees them elsewhere; ``lip_seen`` says whether ``lip`` is
+    what it sees; ``missed`` is bare vinyl that would be lips, too, by the outline fitted to the paint.
     """
 
     lip: Mask
@@ -115,13 +89,32 @@ class LipPaint:
     contrast: float
     unrest: float
     belt: float
+    missed: Mask
     stray: float = 0.0
     seen: Molded | None = None
+    lip_seen: bool = False
 
     @property
-    def border_seen(self) -> bool:
-        """Whether the lip is not fitted to the paint but seen by itself."""
-        return self.seen is not None and self.seen.shows
+    def covered(self) -> Mask:
+        """The painted pixels of the lips: the network's where it sees them, for gloss misleads it less."""
+        if self.seen is not None and self.lip_seen:
+            return self.seen.painted
+        return self.paint & self.lip
+
+    @property
+    def known(self) -> Mask:
+        """The pixels of the lips that tell whether they are painted: the network tells of gloss, too."""
+        return self.lip if self.lip_seen else self.lip & ~self.glare
+
+    @property
+    def doubtful(self) -> float:
+        """The share of all that may be lips that the network does not take for them."""
+        return _share(self.missed, self.lip | self.missed)
+
+    @property
+    def gloss(self) -> float:
+        """The share of the lips that gloss lightens."""
+        return _share(self.glare, self.lip)
 
 
 def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
@@ -147,7 +140,7 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
     found = find_paint(reading)
     if found is None:
         return _withheld(Reason.NOT_LOCATED, "The mouth is hidden, clipped or too dark to measure.")
-    if np.count_nonzero(found.glare & found.lip) > 0.4 * np.count_nonzero(found.lip):
+    if not found.lip_seen and found.gloss > 0.4:
         return _withheld(Reason.GLARE, "Glare hides most of the lips; send a photo in softer light.")
     return _record(reading, found)
 
@@ -190,70 +183,28 @@ def _find_paint(reading: FaceReading) -> LipPaint | None:
     paint = _connected_to(paint, grown(start, 0.02 * unit), 0.0004 * unit**2)
     glare = (light > 0.25) & (np.linalg.norm(tint, axis=-1) < 0.35 * max(contrast, 0.3))
     glare = grown(glare, 0.008 * unit) & ~paint
-    whole = paint | _mirrored(view, paint)
-    seen = _molded(reading, start, paint)
-    if seen is not None and seen.shows:
+    whole = paint | mirrored(view, paint)
+    lip = fit_lip(view, outline, whole, glare) if contrast > 2.5 * unrest else start
+    lip = settle_edge(lip, whole, paint, belt)
+    seen = molded(reading, start, paint)
+    lip_seen = seen is not None and (seen.in_paint or _beyond(paint, seen.lip) < OVER)
+    missed = np.zeros_like(lip)
+    if seen is not None and lip_seen:
+        bare = lip & ~seen.lip & ~paint
+        missed = bare & grown(bare & ~grown(seen.lip, belt), 2 * belt)
         lip, belt = seen.lip, 0.5 * belt
-    else:
-        lip = _fit_lip(view, outline, whole, glare) if contrast > 2.5 * unrest else start
-        lip = _settle_edge(lip, whole, paint, belt)
+        paint |= glare & seen.painted
     red = grown(start, 0.09 * unit) & (tint[..., 1] < -0.5) & ~grown(paint, 0.02 * unit) & view.valid
     stray = float(np.count_nonzero(red & below_nose) / unit**2)
     # The fold between the lips is dark, not bare.
     fold = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * max(1, round(0.008 * unit)) + 1,) * 2)
     paint |= cv2.morphologyEx(paint.astype(np.uint8), cv2.MORPH_CLOSE, fold).astype(bool) & lip
-    upper = _upper_half(view, lip)
-    return LipPaint(lip, upper, paint, glare, contrast, unrest, belt, stray, seen)
+    upper = seen.upper if seen is not None and lip_seen else _upper_half(view, lip)
+    return LipPaint(lip, upper, paint, glare, contrast, unrest, belt, missed, stray, seen, lip_seen)
 
 
-def _molded(reading: FaceReading, start: Mask, paint: Mask) -> Molded | None:
-    """What the network sees of the molded lip; None where it is none or lies elsewhere.
-
-    The lip must lie where the face model has the lips, be of about their size and show enough pixels.
-    """
-    chance = reading.chance("lip_bare", "lip_paint")
-    blur = max((eye.edge_px for eye in (reading.left, reading.right) if eye is not None), default=0.0)
-    if chance is None or RING * reading.view.face.width < max(LEAST_RING_PX, BLURS * blur):
-        return None
-    beyond = reading.chance("paint_beyond")
-    beyond = np.zeros_like(chance) if beyond is None else beyond
-    lip = (chance > beyond) & (chance + beyond > 0.5)
-    area, model = int(np.count_nonzero(lip)), int(np.count_nonzero(start))
-    shared = int(np.count_nonzero(lip & grown(start, 0.03 * reading.view.unit)))
-    if not 0.35 * model < area < 2.5 * model or shared < 0.6 * area:
-        return None
-    unit = reading.view.unit
-    border, crossed = _crossed(lip, beyond > 0.5, paint, unit)
-    ringed = float(np.count_nonzero(crossed)) / max(1, int(np.count_nonzero(border)))
-    size = float(np.count_nonzero(paint)) / max(1, model)
-    step = _step(reading.view, crossed, lip) if ringed >= RINGED else 0.0
-    return Molded(lip, ringed, step, size)
-
-
-def _crossed(lip: Mask, beyond: Mask, paint: Mask, unit: float) -> tuple[Mask, Mask]:
-    """Return the molded border as the network sees it, and the part of it that paint crosses.
-
-    Neat paint ends at the border. A network that misplaces the border of neat lips has it too far in on some
-    sides only, so what counts is how much of the border lies in the midst of paint.
-    """
-    border = lip & ~grown(lip, -1.5)
-    return border, border & grown(beyond, RING * unit) & grown(paint, -RING * unit)
-
-
-def _step(view: FaceView, border: Mask, lip: Mask) -> float:
-    """Return how much lightness changes across a border in the midst of paint: mean |log ratio|.
-
-    The change over ``RING`` face widths, averaged along as much of the border so that noise goes, first.
-    Drawn lips have none, nor have lips that stand out so little that no border could be seen.
-    """
-    width = RING * view.unit
-    light = np.log(blurred(view.linear.astype(np.float64) @ LUMA, 0.4 * width) + 0.003)
-    outside, inside = (cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5) for mask in (~lip, lip))
-    down, right = np.gradient(blurred(outside - inside, 0.4 * width))
-    light_down, light_right = np.gradient(light)
-    slope = (light_down * down + light_right * right) / np.maximum(np.hypot(down, right), 1e-6)
-    along = blurred(slope * border, width) / np.maximum(blurred(border, width), 1e-9)
-    return float(width * np.abs(along[border]).mean()) if border.any() else 0.0
+def _beyond(paint: Mask, lip: Mask) -> float:
+    return float(np.count_nonzero(paint & ~lip)) / max(1, int(np.count_nonzero(lip)))
 
 
 def _painted(strength: Array, contrast: float, unrest: float, where: Mask, unit: float) -> Mask:
@@ -268,117 +219,6 @@ def _painted(strength: Array, contrast: float, unrest: float, where: Mask, unit:
     floor = max(0.22 * contrast, 2.5 * unrest, 0.06)
     full = np.clip(plateau, 0, contrast)
     return (strength > np.maximum(2 * np.log(2 / (1 + np.exp(-full / 2))), floor)) & where
-
-
-def _fit_lip(view: FaceView, outline: Array, paint: Mask, glare: Mask) -> Mask:
-    """Move and stretch the model's lips until they agree best with the paint, within the model's errors.
-
-    The model's outline errs by a fraction of a lip in place and size, but hardly in shape. Paint outside
-    and lack of paint inside both count against a fit, and so does every step away from the model, so that a
-    rubbed corner or a smear outside does not drag the border along.
-    """
-    x0, y0 = np.floor(outline.min(axis=0) - 0.09 * view.unit).astype(int)
-    x1, y1 = np.ceil(outline.max(axis=0) + 0.09 * view.unit).astype(int)
-    x0, y0 = max(0, int(x0)), max(0, int(y0))
-    window = (slice(y0, max(y0 + 1, int(y1))), slice(x0, max(x0 + 1, int(x1))))
-    scale = min(1.0, 110 / max(1, x1 - x0))
-    size = (max(8, round((x1 - x0) * scale)), max(8, round((y1 - y0) * scale)))
-    painted = cv2.resize(paint[window].astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    bare = cv2.resize((~paint & ~glare)[window].astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    local = (outline - [x0, y0]) * scale
-    parting = float(_parting_height(view) - y0) * scale
-    unit = view.unit * scale
-    area = float(max(cv2.contourArea(local.astype(np.float32)), 1.0))
-    total = float(painted.sum())
-    best = np.zeros(5)
-    # The model follows painted lips outward readily, so a lip larger still than its outline is doubtful.
-    grow = np.array([0.02, 0.02, 0.05, 0.05, 0.05])
-
-    def badness(steps: Array) -> float:
-        mask = np.zeros(size[::-1], np.uint8)
-        cv2.fillPoly(mask, [np.round(_moved(local, parting, unit, steps) * 16).astype(np.int32)], 1, shift=4)
-        inside = mask.astype(bool)
-        hit = float(painted[inside].sum())
-        miss = float(bare[inside].sum())
-        return (
-            (total - hit) / area
-            + 0.6 * miss / area
-            + float(np.sum(np.where(steps > 0, grow, 0.02) * steps**2))
-        )
-
-    value = badness(best)
-    for reach in (1.0, 0.5, 0.25):
-        for _ in range(2):
-            for axis in range(5):
-                for step in (-2 * reach, -reach, reach, 2 * reach):
-                    trial = best.copy()
-                    trial[axis] += step
-                    at = badness(trial)
-                    if at < value - 1e-6:
-                        best, value = trial, at
-    return view.mask_view(_moved(outline, _parting_height(view), view.unit, best))
-
-
-def _mirrored(view: FaceView, paint: Mask) -> Mask:
-    """Paint mirrored across the middle of the mouth, each side stretched to the other's width.
-
-    Molded lips are alike left and right; rubbed paint seldom is. So one side tells where the other's lip is.
-    """
-    if view.face.landmarks is None:
-        points = view.points(view.face.lips)
-        middle, left, right = np.mean(points[:, 0]), points[:, 0].min(), points[:, 0].max()
-    else:
-        points = view.points(view.face.landmarks[[61, 291, 0, 17, 13, 14]])
-        left, right, middle = points[0, 0], points[1, 0], points[2:, 0].mean()
-    stretch = float(middle - left) / max(float(right - middle), 1e-3)
-    if not 0.4 < stretch < 2.5:
-        return paint
-    height, width = paint.shape
-    x = np.arange(width, dtype=np.float32)
-    other = np.where(x > middle, middle - (x - middle) * stretch, middle + (middle - x) / stretch)
-    rows = np.repeat(np.arange(height, dtype=np.float32)[:, None], width, axis=1)
-    columns = np.repeat(other.astype(np.float32)[None], height, axis=0)
-    return cv2.remap(paint.astype(np.uint8), columns, rows, cv2.INTER_NEAREST).astype(bool)
-
-
-def _moved(outline: Array, parting: float, unit: float, steps: Array) -> Array:
-    """Apply sideways and vertical shift, width, and heights above and below the parting, in standard errors.
-
-    Standard errors of the model's lips on dolls, from rendered tuning photos: 0.012 and 0.018 face widths
-    in place, 8 % in width, 16 % in height.
-    """
-    shift_x, shift_y, wide, up, low = steps
-    middle = (outline[:, 0].min() + outline[:, 0].max()) / 2
-    x = middle + (outline[:, 0] - middle) * np.exp(0.08 * wide) + 0.012 * unit * shift_x
-    rise = outline[:, 1] - parting
-    y = parting + rise * np.where(rise < 0, np.exp(0.16 * up), np.exp(0.16 * low)) + 0.018 * unit * shift_y
-    return np.stack([x, y], axis=1)
-
-
-def _parting_height(view: FaceView) -> float:
-    """Height of the parting between the lips in the view."""
-    points = view.points(view.face.inner_lips or view.face.lips)
-    return float(np.mean(points[:, 1]))
-
-
-def _settle_edge(lip: Mask, whole: Mask, paint: Mask, belt: float) -> Mask:
-    """Within a belt around the fitted border, let the paint show the edge where there is paint."""
-    if not paint.any():
-        return lip
-    inner, outer = grown(lip, -belt), grown(lip, belt)
-    nearby = grown(whole & outer, 1.5 * belt)
-    settled = inner | (outer & paint) | (lip & whole) | (lip & ~nearby)
-    # What lacks paint on a strip thinner than the belt is the border's error, not wear.
-    missing = settled & ~paint
-    wide = grown(grown(missing, -0.5 * belt), 0.5 * belt) & missing
-    return settled & (paint | wide)
-
-
-def grown(mask: Mask, by: float) -> Mask:
-    """Grow (or, negative, shrink) a mask by a distance in pixels."""
-    if by >= 0:
-        return cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5) <= by
-    return cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5) > -by
 
 
 def _signs(view: FaceView, ring: Mask, skin: Array | None) -> tuple[Array, Array] | None:
@@ -456,22 +296,19 @@ def _upper_half(view: FaceView, lip: Mask) -> Mask:
 def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
     """Turn areas into fractions with uncertainties, and those into a state."""
     view = reading.view
-    known = found.lip & ~found.glare
-    seen = visibility(found)
-    cover = {
-        "coverage_total": _share(found.paint, known),
-        "coverage_upper": _share(found.paint, known & found.upper),
-        "coverage_lower": _share(found.paint, known & ~found.upper),
-    }
+    known, seen = found.known, visibility(found)
+    cover = _coverage(view, found)
     beyond, u_beyond = beyond_border(found)
-    u_cover = float(np.hypot(0.02 + 0.25 * _edge_share(found), 0.4 * (1 - seen)))
+    u_cover = _u_cover(found)
     quantities = {k: Quantity(v, u_cover * (1.0 if k == "coverage_total" else 1.3)) for k, v in cover.items()}
     quantities["beyond_border"] = Quantity(beyond, u_beyond)
-    worn, rubbed = wear(found.paint, found.lip, found.upper, known, found.belt, u_cover)
+    worn, rubbed = wear(found.covered, found.lip, found.upper, known, found.belt, u_cover)
     quantities |= worn
-    probabilities = _states(cover["coverage_total"], u_cover, beyond, u_beyond, found, seen)
-    if not found.border_seen:
-        probabilities = _doubt_border(probabilities, _notch(found), _large(reading, found), found.seen)
+    # Lips are not called full that are rubbed by the larger outline.
+    least = _share(found.covered, known | found.missed)
+    probabilities = _states(least, u_cover, beyond, u_beyond, found, seen)
+    if not found.lip_seen or beyond < OVER:
+        probabilities = _doubt_border(reading, found, probabilities)
     ceiling = 0.92 * min(1.0, 0.5 + 0.5 * reading.likeness.probability)
     if found.contrast < WEAK and beyond > 0.5 * OVER:
         # A faint tint that spreads beyond the lips is as likely light or shade as paint.
@@ -479,13 +316,13 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
     probabilities = {k: ceiling * v + (1 - ceiling) / 4 for k, v in probabilities.items()}
     probabilities, said = combine(
         probabilities,
-        reading.opinion("lips"),
-        MOST_BY_NETWORK if found.border_seen else MOST,
+        None if found.doubtful > DOUBTFUL else reading.opinion("lips"),
+        MOST_BY_NETWORK if found.lip_seen and beyond >= OVER else MOST,
         accusing=("overpainted",),
     )
     flags: tuple[str, ...] = ("weak_contrast",) if 0.2 < seen < 0.8 else ()
     flags += (said,) if said else ()
-    if np.count_nonzero(found.glare & found.lip) > 0.08 * np.count_nonzero(found.lip):
+    if found.gloss > 0.08:
         flags += ("glare",)
     state = max(probabilities, key=lambda k: probabilities[k])
     if state == "rubbed":
@@ -498,17 +335,42 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
     )  # fmt: skip
 
 
+def _coverage(view: FaceView, found: LipPaint) -> dict[str, float]:
+    """Return the painted share of the lips, and of each of them; what may have been missed counts by half."""
+    above = _upper_half(view, found.lip | found.missed)
+    everywhere = np.ones_like(above)
+    cover = {}
+    for name, half, side in (
+        ("total", everywhere, everywhere),
+        ("upper", found.upper, above),
+        ("lower", ~found.upper, ~above),
+    ):
+        seen = found.known & half
+        shares = [_share(found.covered, lip) for lip in (seen, seen | (found.missed & side))]
+        cover[f"coverage_{name}"] = sum(shares) / 2
+    return cover
+
+
+def _u_cover(found: LipPaint) -> float:
+    """Return the standard uncertainty of coverage: edge, contrast, gloss, how far the network differs."""
+    parts = [0.02 + 0.25 * _edge_share(found), 0.4 * (1 - visibility(found))]
+    if found.lip_seen:
+        differs = _share(found.paint, found.lip) - _share(found.covered, found.lip)
+        parts += [0.1 * found.gloss, 0.5 * differs]
+    parts.append(0.5 * _share(found.covered, found.lip) * found.doubtful)
+    return float(np.linalg.norm(parts))
+
+
 def beyond_border(found: LipPaint) -> tuple[float, float]:
     """Return the painted area outside of the molded lip ÷ the lip's area, with its standard uncertainty."""
-    area = max(1, int(np.count_nonzero(found.lip & ~found.glare)))
-    beyond = float(np.count_nonzero(found.paint & ~found.lip) / area)
+    beyond = _beyond(found.paint, found.known)
     u = float(np.hypot(0.02 + 0.55 * _edge_share(found), 0.2 * (1 - visibility(found))))
     return beyond, u
 
 
 def _edge_share(found: LipPaint) -> float:
     """Return the area in doubt along the lip's border ÷ the lip's area."""
-    area = max(1, int(np.count_nonzero(found.lip & ~found.glare)))
+    area = max(1, int(np.count_nonzero(found.known)))
     perimeter = max((cv2.arcLength(c, True) for c in outlines(found.lip)), default=0.0)
     return float(perimeter * 0.25 * found.belt / area)
 
@@ -548,7 +410,7 @@ def _large(reading: FaceReading, found: LipPaint) -> float:
     if reading.left is not None and reading.right is not None:
         left, right = (np.argwhere(eye.aperture).mean(axis=0) for eye in (reading.left, reading.right))
         apart = float(right[1] - left[1])
-        below = _parting_height(view) - float(left[0] + right[0]) / 2
+        below = parting_height(view) - float(left[0] + right[0]) / 2
         if apart > 0 and below > 0:
             said.append(_likelier(np.log(painted / (apart * below)), -2.2, 0.33, 0.25))
     return float(np.clip(np.mean(said), -1.2, 1.2))
@@ -559,19 +421,17 @@ def _likelier(x: float, middle: float, spread: float, shift: float) -> float:
     return shift * (x - middle - shift / 2) / spread**2
 
 
-def _doubt_border(
-    probabilities: dict[str, float], notch: float, large: float, seen: Molded | None
-) -> dict[str, float]:
-    """Move part of ``full`` to the states that look alike when the molded border is not seen.
+def _doubt_border(reading: FaceReading, found: LipPaint, probabilities: dict[str, float]) -> dict[str, float]:
+    """Move part of ``full`` to the states that look alike where no border is seen inside the paint.
 
-    The lip's outline is fitted to the paint, so evenly overpainted lips look full. How likely they are is
-    what is known beforehand, ``OVERPAINTED``, moved by how ``large`` they are (a logarithm of odds) and by
-    whether a network sees a border that paint crosses.
+    Evenly overpainted lips look full. How likely they are is what is known beforehand, ``OVERPAINTED``, moved
+    by how large they are (a logarithm of odds) and by whether the network sees paint beyond the border. A lip
+    that was fitted to worn paint has shrunk with it.
     """
     full = probabilities["full"]
-    rubbed = full * float(np.clip((notch - 0.03) / 0.20, 0, 0.85))
-    odds = OVERPAINTED / (1 - OVERPAINTED) * float(np.exp(large))
-    if seen is not None and seen.ringed < UNRINGED:
+    rubbed = 0.0 if found.lip_seen else full * float(np.clip((_notch(found) - 0.03) / 0.20, 0, 0.85))
+    odds = OVERPAINTED / (1 - OVERPAINTED) * float(np.exp(_large(reading, found)))
+    if found.seen is not None and found.seen.beyond < UNSEEN:
         odds *= UNLIKELIER
     over = odds / (1 + odds) * (full - rubbed)
     return probabilities | {

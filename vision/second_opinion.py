@@ -20,8 +20,10 @@ MOST = 0.96
 LIFT = 0.2
 LIFTED = 0.88
 LIFTED_ACCUSING = 0.75
-#: The most that the likeliest answer is given where both favor different ones: below what is stated.
+#: The most that the likeliest answer is given where both favor different ones: below what is stated. The
+#: second is for an accusing state that only the network favors.
 SPLIT = 0.55
+SPLIT_ACCUSING = 0.45
 #: A measurement in doubt gives way to the network where it holds that answer possible, up to this.
 LENT = 0.75
 #: It is in doubt when its favorite leads the network's by less than this, and that has at least ``POSSIBLE``.
@@ -76,7 +78,8 @@ def combine(
     best = max(joint, key=lambda s: joint[s])
     if in_doubt and best == yours:
         return _at_most(joint, best, LENT), "opinions_differ"
-    return _at_most(joint, best, SPLIT), "opinions_differ"
+    most = SPLIT_ACCUSING if best in accusing and best == yours else SPLIT
+    return _at_most(joint, best, most), "opinions_differ"
 
 
 def _scaled(chances: Mapping[str, float]) -> dict[str, float]:

@@ -1,9 +1,9 @@
-"""Which pixel shows which part: three small networks of our own, behind one interface.
+"""Which pixel shows which part: small networks of our own, behind one interface.
 
-One looks at a whole photo, one at a face, one at a sole. They were trained on widely randomized renders
-(``sample_images/train_parts.py``; a training record lies beside each). They say where to look and give a
-second opinion; measurements find edges and colors in the pixels themselves. Where the weights or the runtime
-are missing every function returns None and the classical ways go on.
+One looks at a whole photo, one at a face, one at a mouth, one at a sole. They were trained on widely
+randomized renders (``sample_images/train_parts.py``, ``train_mouth.py``; a training record lies beside each).
+They say where to look and give a second opinion; measurements find edges and colors in the pixels themselves.
+Where the weights or the runtime are missing every function returns None and the classical ways go on.
 
 How a dealer would be misled: a network is sure of things unlike all it has seen. So no state rests on its
 word alone: it must agree with what is measured, and a disagreement is said to be one.
@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from vision.face_view import warp
 from vision.locate.places import FacePlace, SolePlace
-from vision.locate.squares import face_square, sole_square
+from vision.locate.squares import face_square, mouth_square, sole_square
 from vision.network import open_network
 from vision.photo import Photo
 
@@ -102,7 +102,7 @@ class Parts:
 
 
 def available(name: str) -> bool:
-    """Return whether a network (``parts``, ``face`` or ``sole``) can be asked."""
+    """Return whether a network (``parts``, ``face``, ``mouth`` or ``sole``) can be asked."""
     return _session(name) is not None
 
 
@@ -147,6 +147,14 @@ def of_face(photo: Photo, face: FacePlace) -> Parts | None:
     return _ask("face", photo.rgb, (x, y), side, roll)
 
 
+def of_mouth(photo: Photo, face: FacePlace) -> Parts | None:
+    """Ask about the mouth of one face, and about its mirror image; None as for :func:`of_face`."""
+    if _session("mouth") is None or not (face.left_eye and face.right_eye and face.lips):
+        return None
+    x, y, side, roll = mouth_square(*(_middle(p) for p in (face.left_eye, face.right_eye, face.lips)))
+    return _ask("mouth", photo.rgb, (x, y), side, roll, mirror=True)
+
+
 def of_sole(photo: Photo, sole: SolePlace) -> Parts | None:
     """Ask about one sole; None when the network is not available."""
     if _session("sole") is None or len(sole.outline) < 3:
@@ -176,8 +184,15 @@ def _session(name: str) -> tuple[Any, Mapping[str, Any]] | None:
         return None
 
 
-def _ask(name: str, rgb: NDArray[np.uint8], center: tuple[float, float], side: float, turn: float) -> Parts:
-    """Cut a turned square out of a picture and ask a network about it."""
+def _ask(
+    name: str,
+    rgb: NDArray[np.uint8],
+    center: tuple[float, float],
+    side: float,
+    turn: float,
+    mirror: bool = False,
+) -> Parts:
+    """Cut a turned square out of a picture and ask a network about it, and about its mirror image if told."""
     loaded = _session(name)
     assert loaded is not None  # callers have looked
     session, record = loaded
@@ -187,12 +202,15 @@ def _ask(name: str, rgb: NDArray[np.uint8], center: tuple[float, float], side: f
     matrix = np.array([[c, s, 0.0], [-s, c, 0.0]])
     # Pixel centers lie at whole numbers: the middle of the square is at (size - 1) / 2.
     matrix[:, 2] = (size - 1) / 2 - matrix[:, :2] @ (np.asarray(center, np.float64) - 0.5)
-    square, valid = warp(rgb, matrix, (size, size))
-    tensor = np.where(valid[..., None], square, 127).astype(np.float32).transpose(2, 0, 1)[None] / 255
-    out = session.run(None, {session.get_inputs()[0].name: np.ascontiguousarray(tensor)})
+    squares = [_square(rgb, matrix, size)]
+    if mirror:
+        # Samples lie on odd pixels (below): one pixel aside, those of the mirror image lie on the same ones.
+        aside = matrix * [[-1.0], [1.0]] + [[0.0, 0.0, size], [0.0, 0.0, 0.0]]
+        squares.append(_square(rgb, aside, size))
+    out = session.run(None, {session.get_inputs()[0].name: np.stack(squares)})
     heads: Mapping[str, list[str]] = record["heads"]
     answers = {
-        head: dict(zip(states, _softmax(logits[0] / _temperature(record, head)).tolist(), strict=True))
+        head: dict(zip(states, _softmax(logits.T / _temperature(record, head)).mean(1).tolist(), strict=True))
         for (head, states), logits in zip(heads.items(), out[1:], strict=True)
         if least_right(record["held_out"].get(head)) > LEAST_RIGHT
     }
@@ -202,8 +220,18 @@ def _ask(name: str, rgb: NDArray[np.uint8], center: tuple[float, float], side: f
     names = tuple(record["parts"])
     overlap: Mapping[str, float] = record["held_out"]["iou"]
     known = [i for i, name in enumerate(names) if overlap[name] >= LEAST_OVERLAP]
-    chance = _softmax(out[0][0]).astype(np.float32)
+    chances = [_softmax(parts) for parts in out[0]]
+    if mirror:
+        chances[1] = chances[1][..., ::-1]
+    chance = np.asarray(sum(chances) / len(chances), np.float32)
     return Parts(tuple(names[i] for i in known), chance[known], answers, to_samples)
+
+
+def _square(rgb: NDArray[np.uint8], matrix: Floats, size: int) -> Floats:
+    """Return (3, size, size) float32 sRGB 0–1 of a square, gray where it leaves the picture."""
+    square, valid = warp(rgb, matrix, (size, size))
+    filled = np.where(valid[..., None], square, 127).astype(np.float32) / 255
+    return np.ascontiguousarray(filled.transpose(2, 0, 1))
 
 
 def least_right(found: Mapping[str, Any] | None) -> float:

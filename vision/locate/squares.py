@@ -12,6 +12,8 @@ Floats = NDArray[Any]
 
 #: A face's square is this many times as wide as the mean of eye distance and eyes-to-mouth distance.
 FACE_SQUARE = 3.2
+#: A mouth's square is this many times as wide as that mean.
+MOUTH_SQUARE = 1.35
 #: A sole's square is this many times as long as the sole.
 SOLE_SQUARE = 1.35
 
@@ -24,12 +26,29 @@ def face_square(left_eye: Floats, right_eye: Floats, mouth: Floats) -> tuple[flo
     left_eye, right_eye, mouth
         (2,) middles of the eyes (the image's left and right) and of the lips.
     """
-    eyes = (left_eye + right_eye) / 2
-    across, down = right_eye - left_eye, mouth - eyes
+    size, roll = _size_and_roll(left_eye, right_eye, mouth)
+    x, y = (0.5 * (left_eye + right_eye) + mouth) / 2
+    return float(x), float(y), FACE_SQUARE * size, roll
+
+
+def mouth_square(left_eye: Floats, right_eye: Floats, mouth: Floats) -> tuple[float, float, float, float]:
+    """Return x, y, side (px) and clockwise roll (radians) of the upright square around a mouth.
+
+    Parameters
+    ----------
+    left_eye, right_eye, mouth
+        (2,) middles of the eyes (the image's left and right) and of the lips.
+    """
+    size, roll = _size_and_roll(left_eye, right_eye, mouth)
+    return float(mouth[0]), float(mouth[1]), MOUTH_SQUARE * size, roll
+
+
+def _size_and_roll(left_eye: Floats, right_eye: Floats, mouth: Floats) -> tuple[float, float]:
+    """Return the mean of eye distance and eyes-to-mouth distance (px), and the face's clockwise roll."""
+    across, down = right_eye - left_eye, mouth - (left_eye + right_eye) / 2
     width, height = max(float(np.hypot(*across)), 1e-6), max(float(np.hypot(*down)), 1e-6)
     both = across / width + np.array([down[1], -down[0]]) / height
-    x, y = eyes + 0.5 * down
-    return float(x), float(y), FACE_SQUARE * 0.5 * (width + height), math.atan2(both[1], both[0])
+    return 0.5 * (width + height), math.atan2(both[1], both[0])
 
 
 def sole_square(outline: Floats) -> tuple[float, float, float, float]:
