@@ -234,7 +234,7 @@ def test_grade_follows_the_difference(rng):
         ((-5, 0, 0), "darker"),
         ((0, -5, 0), "less pink"),
         ((0, 0, 5), "yellower"),
-        ((3, -4, -3), "paler and greyer"),
+        ((3, -4, -3), "paler and grayer"),
         ((0.2, 0.1, 0), "slightly different"),
     ],
 )

@@ -67,7 +67,7 @@ _BEND_DOUBT = 0.25
 _VIEW = 512
 _ASK = (
     "Ask for a photo of the bare body, front and back, with the clothing lowered or off, in even daylight, "
-    "with a plain grey card beside the doll."
+    "with a plain gray card beside the doll."
 )
 
 
@@ -212,7 +212,7 @@ def _one_side(photo: Photo, line: LinePlace, cal: Calibration) -> TraitRecord:
         Reason.NO_REFERENCE,
         METHOD,
         f"Only {side} vinyl is in view. Compare it with {other} vinyl in another photo of the same doll, "
-        "both with a grey card or color chart beside the doll.",
+        "both with a gray card or color chart beside the doll.",
         quantities={f"{side}_{name}": Quantity(float(v), float(u)) for name, v, u in values},
         region=_both(line),
         n_pixels=int(mask.sum() / scale**2),
@@ -654,7 +654,7 @@ def _record(found: Difference, line: LinePlace, cal: Calibration) -> TraitRecord
         METHOD,
         ambiguous=(
             f"A difference of ΔE00 {value:.1f} ± {u:.1f} between the two sides may be fade, or only light. "
-            "Ask for the same view in even daylight, with a plain grey card."
+            "Ask for the same view in even daylight, with a plain gray card."
         ),
         detail=_one_side_yellower(quantities, grade)
         if "side_unsure" in flags and p > 0.5
@@ -783,7 +783,7 @@ def _either_way(quantities: dict[str, Quantity]) -> dict[str, Quantity]:
 def _one_side_yellower(quantities: dict[str, Quantity], grade: str) -> str:
     e = quantities["delta_e00"]
     return (
-        f"Vinyl on one side of a line is yellower than on the other: ΔE00 {e.value:.1f} ± {e.u:.1f}, grey "
+        f"Vinyl on one side of a line is yellower than on the other: ΔE00 {e.value:.1f} ± {e.u:.1f}, gray "
         f"scale {grade} (a textile scale; vinyl is not textile). Which side was covered is a guess: vinyl "
         "may lose yellow in light or turn yellow with age: name both sides with a regions file if you know."
     )
@@ -800,7 +800,7 @@ def _sentence(p: float, quantities: dict[str, Quantity], grade: str, unmarked: b
         return f"Covered and exposed vinyl look alike (ΔE00 {e.value:.1f} ± {e.u:.1f})."
     words = direction(_delta(quantities), [quantities[f"delta_{c}"].u for c in "Lab"])
     return (
-        f"Exposed vinyl is {words} than vinyl under the clothing: ΔE00 {e.value:.1f} ± {e.u:.1f}, grey scale "
+        f"Exposed vinyl is {words} than vinyl under the clothing: ΔE00 {e.value:.1f} ± {e.u:.1f}, gray scale "
         f"{grade} (a textile scale; vinyl is not textile)."
     )
 
@@ -825,5 +825,5 @@ def direction(delta: Array, u: Sequence[float]) -> str:
         return "slightly different"
     words = [word for _, word in sorted(named, reverse=True)]
     if delta[1] < -0.8 and delta[2] < -0.8:
-        words = [w for w in words if w not in ("less pink", "less yellow")] + ["greyer"]
+        words = [w for w in words if w not in ("less pink", "less yellow")] + ["grayer"]
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
