@@ -7,6 +7,8 @@ other makers fail that test and are refused.
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -14,8 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.calibration import follow, undo_tone
+from vision.chart_blurred import candidates as by_colors
 from vision.chart_grid import COLUMNS, ROWS, candidates, pitch_of, project
 from vision.color import delta_e_2000, linear_to_lab, luminance, srgb_to_linear, xyz_to_linear
+from vision.photo import shrunk
 
 Array = NDArray[np.float64]
 
@@ -61,6 +65,8 @@ BRADFORD_D50_D65: Array = np.array(
 
 #: Patches narrower than this are refused: blur, demosaicing and JPEG chroma subsampling mix neighbors.
 MIN_PITCH_PX = 8.5
+#: Long side of the view in which a chart is told by the order of its colors.
+_VIEW = 900
 
 
 def reference_linear() -> Array:
@@ -521,7 +527,7 @@ def find_chart(rgb: NDArray[np.uint8]) -> ChartSearch:
     refused: list[str] = []
     grids: list[Array] = []
     best: ChartFit | None = None
-    for homography in candidates(rgb):
+    for homography in itertools.chain(candidates(rgb), _by_colors(rgb)):
         fit, why = _judge(rgb, homography)
         if fit is None:
             refused.append(why)
@@ -533,6 +539,16 @@ def find_chart(rgb: NDArray[np.uint8]) -> ChartSearch:
     if best is not None:
         return ChartSearch(best)
     return ChartSearch(None, _worth_saying(refused), tuple(grids))
+
+
+def _by_colors(rgb: NDArray[np.uint8]) -> Iterator[Array]:
+    """Yield grids that the order of colors shows, in pixels of ``rgb``."""
+    scale = min(1.0, _VIEW / max(rgb.shape[:2]))
+    view = shrunk(rgb, (round(rgb.shape[1] * scale), round(rgb.shape[0] * scale))) if scale < 1 else rgb
+    half = 0.5 / scale - 0.5
+    up = np.array([[1 / scale, 0, half], [0, 1 / scale, half], [0, 0, 1.0]])
+    for homography in by_colors(view, reference_linear()):
+        yield up @ homography
 
 
 def _worth_saying(refused: list[str]) -> tuple[str, ...]:
