@@ -224,7 +224,7 @@ def examine(
     absent
         Places of which a person says that they are not there, whatever is found.
     card_reflectance
-        What the grey card reflects, 0–1, when a person said so.
+        What the gray card reflects, 0–1, when a person said so.
     first
         Traits to read before the others; the record is in the usual order all the same.
     keep

@@ -3,14 +3,14 @@
 One table a photo, named by its file name. Coordinates are pixels of the upright photo, x to the right, y
 down. A place is a box of four numbers (left, top, right, bottom) or a list of at least three points::
 
-    card_reflectance = 0.18             # what the grey card reflects, for all photos; also under one photo
+    card_reflectance = 0.18             # what the gray card reflects, for all photos; also under one photo
 
     ["IMG_2231.jpg"]
     view = "face"                       # face, head_back, body, soles, mark, crowd or other
     left_eye = [1210, 900, 1390, 1010]  # left in the picture, not the doll's left
     right_eye = [1600, 905, 1790, 1015]
     lips = [[1380, 1400], [1500, 1370], [1630, 1400], [1500, 1480]]
-    neutral = [2700, 3500, 2950, 3800]  # something known to be neutral white or grey
+    neutral = [2700, 3500, 2950, 3800]  # something known to be neutral white or gray
 
     ["IMG_2240.jpg"]
     covered = [800, 1200, 1000, 1400]   # vinyl that a garment covered
@@ -65,7 +65,7 @@ _MAX_POINTS = 2_000
 class PhotoRegions:
     """What a person said about one photo; ``line`` is where in the file.
 
-    ``absent`` names places that are not there, whatever is found. ``card_reflectance`` is what the grey card
+    ``absent`` names places that are not there, whatever is found. ``card_reflectance`` is what the gray card
     reflects, 0–1; None when not said.
     """
 

@@ -282,7 +282,7 @@ def _why(gains: Sequence[TraitGain]) -> str:
 
 _CARD = (
     "Where no other light is named: daylight from a window but no direct sun. No flash and no filter, "
-    "please. If you can, lay a plain grey card beside the doll, at the same distance. Tap on the doll to "
+    "please. If you can, lay a plain gray card beside the doll, at the same distance. Tap on the doll to "
     "focus, hold the phone still, and send the original files rather than screenshots."
 )
 

@@ -90,7 +90,7 @@ QUANTITY_WORDS: Mapping[str, str] = {
     "delta_L": "ΔL*",
     "delta_a": "Δa*",
     "delta_b": "Δb*",
-    "grey_scale_grade": "grey-scale rating (ISO 105-A05)",
+    "grey_scale_grade": "gray-scale rating (ISO 105-A05)",
     "diameter_px": "diameter",
     "circularity": "circularity",
     "lining_fraction": "lining",

@@ -43,7 +43,7 @@ def cast(kelvin, taken_for):
 
 
 def ground(rng, height=700, width=900):
-    """Overlapping soft-edged blobs and rods of many colors: nothing straight, flat and grey."""
+    """Overlapping soft-edged blobs and rods of many colors: nothing straight, flat and gray."""
     linear = np.full((height, width, 3), rng.uniform(0.1, 0.4, 3))
     for _ in range(45):
         color = rng.uniform(0.03, 0.7, 3)

@@ -58,6 +58,29 @@ def test_chart_as_small_as_six_hundredths_of_the_width(rng):
     assert _off(calibration, cast(4000, 5000)) < 0.06
 
 
+@pytest.mark.parametrize(("width", "blur", "angle"), [(84, 2.5, 12), (110, 3.4, 200), (95, 3.0, 77)])
+def test_chart_out_of_focus_is_found_by_the_order_of_its_colors(rng, width, blur, angle):
+    scene = ground(rng)
+    put(scene, chart_face(), (450, 350), width, angle, 15)
+    truth = cast(4000, 5000)
+    calibration = neutral.estimate(Camera(truth, blur=blur).shoot(scene, rng))
+    assert calibration.method == "color_chart"
+    off = np.log(np.asarray(calibration.neutral_rgb) / truth)[[0, 2]]
+    assert neutral._u_delta_e(np.abs(off)) < 2 * calibration.u_delta_e
+    x0, y0, x1, y1 = calibration.region.bounds
+    assert x0 < 450 < x1 and y0 < 350 < y1
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_many_blurred_colors_in_another_order_are_no_chart(seed):
+    """A toy or a print would set white, and every color with it."""
+    rng = np.random.default_rng(seed)
+    scene = ground(rng)
+    colors = rng.permutation(np.clip(reference_linear(), 0.002, 1))
+    put(scene, chart_face(colors), (450, 350), 110, 12, 10)
+    assert find_chart(Camera(blur=3.0).shoot(scene, rng).rgb).fit is None
+
+
 def test_a_smaller_chart_is_trusted_less(rng):
     scene = ground(rng)
     put(scene, chart_face(), (450, 350), 300, 5)

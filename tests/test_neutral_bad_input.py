@@ -1,6 +1,6 @@
 """Charts and cards in photos that were toned, filtered, framed or stored in another color space.
 
-How a dealer would be misled: a grey card in a black-and-white photo "proves" its white; a filter's colors
+How a dealer would be misled: a gray card in a black-and-white photo "proves" its white; a filter's colors
 are read as the doll's, as certain as a card makes them; a wide-gamut photo is read as sRGB, all paint dull.
 A limit: saturation pushed 2.5 times beside a mere card shows only where colors reach the edge of sRGB.
 """

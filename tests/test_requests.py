@@ -75,7 +75,7 @@ def test_the_letter_is_ready_to_send():
     text = letter(ranked(*EYES, claim="r1"))
     assert text.startswith("Hello,")
     assert "soles of both feet" in text
-    assert "grey card" in text
+    assert "gray card" in text
     assert "?" in text
     assert "first release" not in text, "the seller is not told what would please the buyer"
     assert max(map(len, text.splitlines())) < 400

@@ -118,7 +118,7 @@ def test_a_persons_torso_is_no_dolls_body():
     [
         ("pale vinyl", (226, 184, 160), True),
         ("tanned vinyl under a lamp", (205, 140, 92), True),
-        ("a grey card", (150, 150, 150), False),
+        ("a gray card", (150, 150, 150), False),
         ("a green circuit board", (40, 110, 60), False),
         ("a white board", (240, 240, 242), False),
         ("a blue chart patch", (60, 80, 160), False),

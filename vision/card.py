@@ -1,6 +1,6 @@
-"""The plain grey card: a flat, even, matte quadrilateral that can be nothing else, or none.
+"""The plain gray card: a flat, even, matte quadrilateral that can be nothing else, or none.
 
-Paper, walls, boxes, tiles, screens and cloth are grey and straight-edged too. Each test below turns some of
+Paper, walls, boxes, tiles, screens and cloth are gray and straight-edged too. Each test below turns some of
 them away; what passes them all is taken for a card. Unsure means no: a wrong card is worse than none.
 """
 
@@ -62,7 +62,7 @@ class CardReading:
 def find_card(
     rgb: NDArray[np.uint8], scene_log: Array, u_scene_log: Array
 ) -> tuple[CardReading | None, tuple[str, ...]]:
-    """Find a plain grey card that lies wholly in the picture.
+    """Find a plain gray card that lies wholly in the picture.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def find_card(
             if objection is None and any(
                 test(view, sides) for test in (_goes_on, _sides_run_on, _one_of_many)
             ):
-                objection = "A plain grey area is part of something larger (a box, a tile or a wall)."
+                objection = "A plain gray area is part of something larger (a box, a tile or a wall)."
             if objection is None and not any(_same_place(face, other) for other in accepted):
                 accepted.append(face)
             why = objection or ""
@@ -108,11 +108,11 @@ def find_card(
         for k in range(len(accepted))
     ):
         return accepted[best], ()
-    return None, ("Several plain grey areas could each be a grey card; name the right one with a region.",)
+    return None, ("Several plain gray areas could each be a gray card; name the right one with a region.",)
 
 
 def _off_scene(face: CardReading, scene_log: Array, u_scene_log: Array) -> float:
-    """Return how far a grey area is from what the scene suggests, in standard uncertainties."""
+    """Return how far a gray area is from what the scene suggests, in standard uncertainties."""
     cast = np.log(face.linear[[0, 2]] / face.linear[1])
     return float(np.max(np.abs(cast - scene_log) / np.hypot(u_scene_log, 0.08)))
 
@@ -125,7 +125,7 @@ def _may_be_neutral(light: Array, scene_log: Array, u_scene_log: Array) -> NDArr
 
 
 def _same_color(one: CardReading, other: CardReading) -> bool:
-    """Tell whether two grey areas agree on what is neutral."""
+    """Tell whether two gray areas agree on what is neutral."""
     cast = [np.log(face.linear[[0, 2]] / face.linear[1]) for face in (one, other)]
     return bool(np.abs(cast[0] - cast[1]).max() < 0.05)
 
@@ -248,7 +248,7 @@ def _read_face(rgb: NDArray[np.uint8], corners: Array) -> tuple[CardReading | No
     if _drawn(rgb, corners):
         return None, ""
     if _textured(rgb, corners):
-        return None, "A flat grey area has a weave, a grain or print on it and is not a plain card."
+        return None, "A flat gray area has a weave, a grain or print on it and is not a plain card."
     shrunk, moved = _fit_size(rgb, corners)
     matrix = cv2.getPerspectiveTransform(moved.astype(np.float32), goal)
     face = cv2.warpPerspective(shrunk, matrix, (_FACE, _FACE), flags=cv2.INTER_LINEAR)
@@ -341,7 +341,7 @@ def read_even(face: NDArray[np.uint8], corners: Array, strict: bool = True) -> t
     if strict and noise > 0.09:
         return None, ""
     if strict and (strokes > 0.04 or np.ptp(broad) > _MOST_SHADE):
-        return None, "A grey area is not even enough to be a plain card."
+        return None, "A gray area is not even enough to be a plain card."
     tint = (log - log[..., 1:2])[..., [0, 2]]
     smooth_tint = cv2.GaussianBlur(tint, (0, 0), n / 10)
     keep, shining = _without_glare(brightness, columns)
@@ -350,7 +350,7 @@ def read_even(face: NDArray[np.uint8], corners: Array, strict: bool = True) -> t
     drift = [float(np.ptp(columns[:, :3] @ plane)) for plane in planes]
     patchy = smooth_tint.reshape(-1, 2) - columns[:, :3] @ np.stack(planes, axis=1)
     if strict and patchy[keep].std(axis=0).max() > 0.05:
-        return None, "A grey area is not even enough to be a plain card."
+        return None, "A gray area is not even enough to be a plain card."
     flags = []
     if np.ptp(broad) > 0.35:
         flags.append("uneven_light")
@@ -381,16 +381,16 @@ def _without_glare(brightness: Array, columns: Array) -> tuple[NDArray[np.bool_]
 
 
 def _objection(face: CardReading, bright: float, scene_log: Array, u_scene_log: Array) -> str | None:
-    """Return why an even quadrilateral is no grey card, empty when not worth a word; None when it may be."""
+    """Return why an even quadrilateral is no gray card, empty when not worth a word; None when it may be."""
     level = float(luminance(face.linear))
     if level < 0.015 or level < 0.05 * bright:
         return ""
     # In a dark scene the card may be the brightest thing; white paper seldom is that dark.
     if level > 0.7 * bright and level > 0.4:
-        return "A plain bright area may be paper rather than a grey card."
+        return "A plain bright area may be paper rather than a gray card."
     _, off_locus = cct_of(face.linear / face.linear[1])
     if abs(off_locus) > 0.025 or _off_scene(face, scene_log, u_scene_log) > 2.5:
-        return "A plain area is too far from neutral for this light to be a grey card."
+        return "A plain area is too far from neutral for this light to be a gray card."
     return None
 
 

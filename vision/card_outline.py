@@ -1,4 +1,4 @@
-"""Outlines of flat things with four straight, sharp sides: where a grey card may lie.
+"""Outlines of flat things with four straight, sharp sides: where a gray card may lie.
 
 Evenly colored areas leak through the smallest gap in their border and fall apart under a shadow. So nothing
 is flooded here: from the middle of each smooth area rays run outward to the first sharp step of color, and

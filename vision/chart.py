@@ -7,6 +7,8 @@ other makers fail that test and are refused.
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -14,13 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.calibration import follow, undo_tone
+from vision.chart_blurred import candidates as by_colors
 from vision.chart_grid import COLUMNS, ROWS, candidates, pitch_of, project
 from vision.color import delta_e_2000, linear_to_lab, luminance, srgb_to_linear, xyz_to_linear
+from vision.photo import shrunk
 
 Array = NDArray[np.float64]
 
 #: CIELAB under D50 (2°), the edition for charts made after November 2014, row by row from "dark skin";
-#: the last row is the grey scale from white to black. The maker's published averages, as tabulated in
+#: the last row is the gray scale from white to black. The maker's published averages, as tabulated in
 #: colour-science 0.4.7 ("ColorChecker24 - After November 2014"). The edition before differs by 0.85 ΔE00
 #: on average and 1.95 at most; a chart of that edition adds that much to the residual.
 CHART_LAB_D50: Array = np.array(
@@ -61,6 +65,8 @@ BRADFORD_D50_D65: Array = np.array(
 
 #: Patches narrower than this are refused: blur, demosaicing and JPEG chroma subsampling mix neighbors.
 MIN_PITCH_PX = 8.5
+#: Long side of the view in which a chart is told by the order of its colors.
+_VIEW = 900
 
 
 def reference_linear() -> Array:
@@ -85,7 +91,7 @@ class ChartFit:
     neutral_rgb
         Linear RGB of a neutral surface relative to green = 1.
     u_log_neutral
-        (2,) standard uncertainty of ln(r/g) and ln(b/g) from the scatter of the grey patches.
+        (2,) standard uncertainty of ln(r/g) and ln(b/g) from the scatter of the gray patches.
     exposure
         Factor from white-balanced linear RGB to reflectance.
     matrix
@@ -216,7 +222,7 @@ def _tone(
 
     Phone photos are not linear after the sRGB curve is taken off: a shoulder and a toe remain. The model is
     ln m = T(ln reference + ln light of the channel) + light gradient over the chart, T being piecewise linear
-    through the six grey steps with its bends held down, so that a gradient along the grey row, which the
+    through the six gray steps with its bends held down, so that a gradient along the gray row, which the
     colored patches above do not follow, is not taken for a curve.
 
     Returns
@@ -267,7 +273,7 @@ def _tone(
 def _haze(grey: Array, known: Array) -> tuple[Array, Array]:
     """Return the light that lies over the chart: gloss, sky or room mirrored in its surface, lens flare.
 
-    Grey patches, (N, 3) as photographed against (N,) as published, lie on a straight line in each channel.
+    Gray patches, (N, 3) as photographed against (N,) as published, lie on a straight line in each channel.
     Where it does not start at 0, light was added. A curve that darkens shadows makes all three start below 0;
     then only what they differ by counts as added.
 
@@ -439,7 +445,7 @@ def _steps(values: Array) -> float:
 
 
 def _light_differs(linear: Array, reference: Array, grey: NDArray[np.bool_], shade: Array) -> bool:
-    """Tell whether the grey patches disagree on the light's color beyond what flare explains."""
+    """Tell whether the gray patches disagree on the light's color beyond what flare explains."""
     if grey.sum() < 3:
         return False
     ratios = np.log(linear[grey] / reference[grey])
@@ -521,7 +527,7 @@ def find_chart(rgb: NDArray[np.uint8]) -> ChartSearch:
     refused: list[str] = []
     grids: list[Array] = []
     best: ChartFit | None = None
-    for homography in candidates(rgb):
+    for homography in itertools.chain(candidates(rgb), _by_colors(rgb)):
         fit, why = _judge(rgb, homography)
         if fit is None:
             refused.append(why)
@@ -533,6 +539,16 @@ def find_chart(rgb: NDArray[np.uint8]) -> ChartSearch:
     if best is not None:
         return ChartSearch(best)
     return ChartSearch(None, _worth_saying(refused), tuple(grids))
+
+
+def _by_colors(rgb: NDArray[np.uint8]) -> Iterator[Array]:
+    """Yield grids that the order of colors shows, in pixels of ``rgb``."""
+    scale = min(1.0, _VIEW / max(rgb.shape[:2]))
+    view = shrunk(rgb, (round(rgb.shape[1] * scale), round(rgb.shape[0] * scale))) if scale < 1 else rgb
+    half = 0.5 / scale - 0.5
+    up = np.array([[1 / scale, 0, half], [0, 1 / scale, half], [0, 0, 1.0]])
+    for homography in by_colors(view, reference_linear()):
+        yield up @ homography
 
 
 def _worth_saying(refused: list[str]) -> tuple[str, ...]:

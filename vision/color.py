@@ -1,4 +1,4 @@
-"""Color spaces, differences, hue on a circle, color names and the grey-scale grade.
+"""Color spaces, differences, hue on a circle, color names and the gray-scale grade.
 
 Everything is CIELAB under D65, 2° observer, relative to the sRGB white, in float64. Reference libraries
 serve as oracles in the tests only. Arrays hold colors in their last axis.
@@ -228,7 +228,7 @@ def delta_e_2000(first: ArrayLike, second: ArrayLike) -> Array:
 
 
 def delta_e_f(first: ArrayLike, second: ArrayLike) -> Array:
-    """Return ΔE_F of ISO 105-A05, the difference behind the grey-scale rating, of (..., 3) CIELAB.
+    """Return ΔE_F of ISO 105-A05, the difference behind the gray-scale rating, of (..., 3) CIELAB.
 
     The weighting is from memory; the grade curve agrees with the table of ISO 105-A02:1993.
     """
@@ -249,7 +249,7 @@ def delta_e_f(first: ArrayLike, second: ArrayLike) -> Array:
 
 
 def grey_scale_rating(difference: ArrayLike) -> Array:
-    """Return the grey-scale rating, 5 (no change) down to 1, continuous, of ΔE_F (ISO 105-A05)."""
+    """Return the gray-scale rating, 5 (no change) down to 1, continuous, of ΔE_F (ISO 105-A05)."""
     value = np.asarray(difference, np.float64)
     steep = 5 - np.log2(np.maximum(value, 0.85) / 0.85)
     return np.maximum(1.0, np.where(value <= 3.4, 5 - value / 1.7, steep))
@@ -438,7 +438,7 @@ U_ELSEWHERE: Mapping[str, float] = {"color_chart": 0.4, "grey_card": 0.4, "eye_w
 
 #: What a camera's rendering leaves of a color whose white is right, where no chart shows it: standard
 #: uncertainty of chroma, relative, and of hue, in radians (4.6°). Five charts in real phone photos, brought
-#: to white by their grey patches alone: chroma scattered by 0.18, hue was off by 4° (median).
+#: to white by their gray patches alone: chroma scattered by 0.18, hue was off by 4° (median).
 _U_RENDERED: Mapping[str, tuple[float, float]] = {
     "grey_card": (0.15, 0.08),
     "eye_white": (0.15, 0.08),
@@ -450,7 +450,7 @@ def read_color(linear_rgb: ArrayLike, covariance: ArrayLike, calibration: Calibr
     """Return the surface color of a mean pixel with all uncertainty that is known.
 
     Five parts add up: the covariance of the mean; the white reference, as independent relative errors
-    of the red and the blue channel, sized so that a mid grey (L* 50) moves by ``u_delta_e``; the
+    of the red and the blue channel, sized so that a mid gray (L* 50) moves by ``u_delta_e``; the
     exposure, as one relative error of all channels; that the surface faces the light otherwise, or stands
     nearer to it, than the reference does (:data:`U_ELSEWHERE`); and what the camera makes of chroma and hue,
     which a chart shows as the residual of its fit. So a dark color suffers less from a
@@ -518,7 +518,7 @@ def _slope(mean: Array, calibration: Calibration, steps: Array) -> Array:
 
 @cache
 def _shift_of_grey() -> float:
-    """ΔE of a mid grey (L* 50) for a relative error of 1 in red and of 1 in blue, added in quadrature."""
+    """ΔE of a mid gray (L* 50) for a relative error of 1 in red and of 1 in blue, added in quadrature."""
     grey = lab_to_linear([50.0, 0.0, 0.0])
     plain = Calibration(u_delta_e=0.0)
     moves = [_slope(grey, plain, np.diag(grey * on)).sum(axis=1) for on in ([1, 0, 0], [0, 0, 1])]

@@ -209,7 +209,7 @@ def eye_calibration(eyes: list[EyePaint], calibration: Calibration) -> Calibrati
         return calibration
     white = np.mean([eye.white_rgb for eye in eyes], axis=0)
     if calibration.method in ("color_chart", "grey_card") and calibration.u_delta_e < U_WHITE_NEUTRAL:
-        # An unknown grey card says less of lightness than the eyes' own white does.
+        # An unknown gray card says less of lightness than the eyes' own white does.
         if calibration.exposure is not None and calibration.u_exposure < U_WHITE_REFLECTANCE:
             return calibration
         shown = float(replace(calibration, exposure=None).apply(white) @ LUMA)

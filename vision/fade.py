@@ -3,7 +3,9 @@
 How a dealer would be misled: a shaded or bent side, a cast shadow, a highlight or a second lamp looks like a
 color change; a doll with its clothes on shows no covered vinyl at all. Hence light is compared with light:
 under one lamp, shading multiplies all channels alike, so ratios of channels belong to the vinyl. Brightness
-is compared only across the line itself, extrapolated to it from both sides.
+is compared only across the line itself, extrapolated to it from both sides. Where an arm lies before covered
+vinyl in the shade of the armpit, both touch in the picture without being one surface: stretches of the line
+count the less, the less their sides can lie in one smooth light.
 """
 
 from __future__ import annotations
@@ -35,16 +37,19 @@ from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-METHOD = "fade/1"
+METHOD = "fade/2"
 
 #: A difference below this is not called fade: just noticeable in museum light-fading work
 #: (Heritage Science 2022, 10.1186/s40494-022-00767-6).
 JUST_NOTICEABLE = 1.7
 
-# A line that nobody pointed at is believed from this probability on.
-_SURE_LOCATED = 0.7
+# A line that nobody pointed at is believed from this probability on; from the second on where light of
+# another color could part vinyl so: cast shadows, second lamps and bounced light are common.
+_SURE_LOCATED, _SURE_BESIDE_LIGHT = 0.6, 0.7
 # How sure the absence of a line makes of "not faded": an evenly faded doll has none either.
 _LEAST_SURE, _UNMARKED = 0.5, 0.75
+# A stretch of the line is measured with so many pixels on either side.
+_LEAST_PIXELS = 12
 
 #: Relative error of a color difference through an unknown tone curve or exposure, from the slopes that real
 #: charts show in phone photos.
@@ -54,10 +59,15 @@ _U_TONE = 0.12
 _U_DILUTED = 0.1
 #: Relative error of brightness because vinyl and card face the light differently.
 _U_FACING = 0.15
+#: What fading usually adds to ln(brightness) (mostly 0 to 0.3, no published figure for vinyl), and how far a
+#: step may lie from that, or depend on how shading is taken to bend, for light to be one light.
+_USUAL_STEP, _ONE_LIGHT = 0.15, 0.2
+#: Share of what a bend of shading moves a step of brightness by that is doubt: the bend is but a model.
+_BEND_DOUBT = 0.25
 _VIEW = 512
 _ASK = (
     "Ask for a photo of the bare body, front and back, with the clothing lowered or off, in even daylight, "
-    "with a plain grey card beside the doll."
+    "with a plain gray card beside the doll."
 )
 
 
@@ -202,7 +212,7 @@ def _one_side(photo: Photo, line: LinePlace, cal: Calibration) -> TraitRecord:
         Reason.NO_REFERENCE,
         METHOD,
         f"Only {side} vinyl is in view. Compare it with {other} vinyl in another photo of the same doll, "
-        "both with a grey card or color chart beside the doll.",
+        "both with a gray card or color chart beside the doll.",
         quantities={f"{side}_{name}": Quantity(float(v), float(u)) for name, v, u in values},
         region=_both(line),
         n_pixels=int(mask.sum() / scale**2),
@@ -317,7 +327,7 @@ def compare(linear: Array, covered: Mask, exposed: Mask, scale: float = 1.0) -> 
         )
     local, weights = stretches
     beside = _weighted_median(local, weights)
-    scatter = 1.4826 * _weighted_median(np.abs(local - beside), weights) / math.sqrt(max(len(local) / 2, 1))
+    scatter = 1.4826 * _weighted_median(np.abs(local - beside), weights) / math.sqrt(_worth(weights, 2))
     measured, u_measured = _brightness_step(features, strip, beside)
     brightness, u_y, surprise = _brightness_of_fading(beside, mean, measured, u_measured)
     over, _ = _over_areas(features, covered, exposed, brightness)
@@ -393,10 +403,41 @@ def _color_steps(features: Array, strip: _Strip) -> tuple[Array, Array] | None:
     for k in range(len(strip.start)):
         here = strip.stretch == k
         inside, outside = here & (strip.away > clear), here & (strip.away < -clear)
-        if min(inside.sum(), outside.sum()) >= 12:
+        light = _light_at(features, strip, k, max(1.0, strip.gap / 4), 0.0)
+        if light is not None and min(inside.sum(), outside.sum()) >= _LEAST_PIXELS:
             steps.append(np.median(color[outside], axis=0) - np.median(color[inside], axis=0))
-            weights.append(float(min(inside.sum(), outside.sum())))
+            weights.append(float(min(inside.sum(), outside.sum())) * light.alike)
     return (np.array(steps), np.array(weights)) if len(steps) >= 3 else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Light:
+    """One stretch's ``step`` of ln(brightness), exposed minus covered, and its standard uncertainty ``u``.
+
+    ``alike`` says, 0 to 1, how far both sides may lie in one smooth light.
+    """
+
+    step: float
+    u: float
+    alike: float
+
+
+def _light_at(features: Array, strip: _Strip, k: int, width: float, shift: float) -> _Light | None:
+    """Fit the step of one stretch over a curved slope of shading; None with too few pixels on a side."""
+    here = np.flatnonzero(strip.stretch == k)
+    away = strip.away[here]
+    if min((away > 2).sum(), (away < -2).sum()) < _LEAST_PIXELS:
+        return None
+    brightness = features[strip.ys[here], strip.xs[here], 2]
+    x = (strip.xs[here] - strip.start[k, 0]) / strip.reach
+    y = (strip.ys[here] - strip.start[k, 1]) / strip.reach
+    rise = -0.5 * np.tanh((away - shift) / (2 * width))
+    straight = np.column_stack([rise, np.ones(len(here)), x, y])
+    step, error = _first_coefficient(np.column_stack([straight, x * x, x * y, y * y]), brightness)
+    bend = step - _first_coefficient(straight, brightness)[0]
+    apart = float(np.median(brightness[away < 0]) - np.median(brightness[away > 0]))
+    unlike = ((apart - _USUAL_STEP) ** 2 + bend**2) / _ONE_LIGHT**2
+    return _Light(step, math.hypot(error, _BEND_DOUBT * bend), 1 / (1 + unlike))
 
 
 def _over_areas(
@@ -429,26 +470,22 @@ def _over_areas(
 def _brightness_step(features: Array, strip: _Strip, color: Array) -> tuple[float, float]:
     """Return exposed minus covered ln of brightness at the line, and its standard uncertainty."""
     width, shift = _profile(features, strip, color)
-    steps, errors = [], []
-    for k in range(len(strip.start)):
-        here = np.flatnonzero(strip.stretch == k)
-        away = strip.away[here]
-        if min((away > 2).sum(), (away < -2).sum()) < 12:
-            continue
-        x = (strip.xs[here] - strip.start[k, 0]) / strip.reach
-        y = (strip.ys[here] - strip.start[k, 1]) / strip.reach
-        rise = -0.5 * np.tanh((away - shift) / (2 * width))
-        columns = np.column_stack([rise, np.ones(len(here)), x, y, x * x, x * y, y * y])
-        step, error = _first_coefficient(columns, features[strip.ys[here], strip.xs[here], 2])
-        steps.append(step)
-        errors.append(error)
-    if len(steps) < 2:
+    found = [_light_at(features, strip, k, width, shift) for k in range(len(strip.start))]
+    lights = [light for light in found if light is not None]
+    if len(lights) < 2:
         return 0.0, 0.3
-    values, own = np.array(steps), np.array(errors)
-    weights = 1 / (own**2 + np.median(own) ** 2 + 1e-6)
+    values, own, alike = np.array([(light.step, light.u, light.alike) for light in lights]).T
+    weights = alike / (own**2 + np.median(own) ** 2 + 1e-6)
     middle = float(_weighted_median(values[:, None], weights)[0])
     spread = 1.4826 * float(_weighted_median(np.abs(values - middle)[:, None], weights)[0])
-    return middle, math.hypot(spread / math.sqrt(max(len(values) / 3, 1)), 0.03, 0.3 * spread)
+    of_each = math.sqrt(float((weights * own**2).sum() / weights.sum()))
+    worth = math.sqrt(_worth(weights, 3))
+    return middle, math.hypot(spread / worth, of_each / worth, 0.03, 0.3 * spread)
+
+
+def _worth(weights: Array, overlapping: int) -> float:
+    """Return how many independent values weighted ones are worth of which so many overlap; at least 1."""
+    return max(float(weights.sum() ** 2 / np.square(weights).sum()) / overlapping, 1.0)
 
 
 def _profile(features: Array, strip: _Strip, color: Array) -> tuple[float, float]:
@@ -606,8 +643,7 @@ def _record(found: Difference, line: LinePlace, cal: Calibration) -> TraitRecord
         flags.append("no_white_reference")
     p, more = _probability(found, line, cal, quantities)
     flags += more
-    if "step" in line.flags and _only_yellow(found):
-        flags.append("side_unsure")
+    if "side_unsure" in flags:
         quantities = _either_way(quantities)
     grade = grey_scale_class(
         float(delta_e_f(_covered_lab(found, cal), _covered_lab(found, cal) + _delta(quantities)))
@@ -618,7 +654,7 @@ def _record(found: Difference, line: LinePlace, cal: Calibration) -> TraitRecord
         METHOD,
         ambiguous=(
             f"A difference of ΔE00 {value:.1f} ± {u:.1f} between the two sides may be fade, or only light. "
-            "Ask for the same view in even daylight, with a plain grey card."
+            "Ask for the same view in even daylight, with a plain gray card."
         ),
         detail=_one_side_yellower(quantities, grade)
         if "side_unsure" in flags and p > 0.5
@@ -654,8 +690,12 @@ def _probability(
     if not _fades_so(found, quantities):
         flags.append("unlike_fade")
         differs = min(differs, 0.55)
+    if _only_yellow(found, cal):
+        flags.append("side_unsure")
     p = line.confidence * differs
-    return (p if p > _SURE_LOCATED else float(np.clip(p, 0.45, 0.55))), flags
+    doubtful = "side_unsure" in flags or _along_light(found)
+    sure = p > (_SURE_BESIDE_LIGHT if doubtful else _SURE_LOCATED)
+    return (p if sure else float(np.clip(p, 0.45, 0.55))), flags
 
 
 def _covered_lab(found: Difference, cal: Calibration) -> Array:
@@ -694,8 +734,18 @@ def _light_instead(found: Difference) -> bool:
     step of brightness far from what fading makes is a shadow's.
     """
     x, y, brightness = found.log
-    along_light = x * y < 0 and abs(y) > 0.06 and 0.3 < abs(x / y) < 1.2
-    return bool(found.surprise > 0.2 or (along_light and x * brightness > 0 and abs(brightness) > 0.2))
+    another_lamp = _along_light(found) and abs(y) > 0.06 and abs(x) > 0.3 * abs(y)
+    return bool(found.surprise > 0.2 or (another_lamp and x * brightness > 0 and abs(brightness) > 0.2))
+
+
+def _along_light(found: Difference) -> bool:
+    """Tell whether the color differs the way in which lamps and daylight do: redder and less blue, or back.
+
+    From 2700 K to 12,000 K ln(r/g) changes by -0.6 to -0.8 of what ln(b/g) does (computed from
+    :func:`vision.color.neutral_rgb_of`).
+    """
+    x, y, _ = found.log
+    return bool(x * y < 0 and abs(x) < 1.2 * abs(y))
 
 
 def _fades_so(found: Difference, quantities: dict[str, Quantity]) -> bool:
@@ -707,13 +757,16 @@ def _fades_so(found: Difference, quantities: dict[str, Quantity]) -> bool:
     return found.beside and lightness.value > -max(1.0, lightness.u)
 
 
-def _only_yellow(found: Difference) -> bool:
-    """Tell whether the sides differ in blue against green far more than in red.
+def _only_yellow(found: Difference, cal: Calibration) -> bool:
+    """Tell whether the sides differ in b* far more than in a*, at equal brightness.
 
     Light that takes red out of vinyl tells the sides apart. Yellow may be lost in light or come with age, so
-    that nothing in its color tells which side was covered.
+    that nothing in its color tells which side was covered. Judged in CIELAB: yellow alone, b* by 5, moves
+    ln(r/g) by a quarter of what it moves ln(b/g).
     """
-    return bool(abs(found.log[0]) < 0.5 * abs(found.log[1]))
+    covered, exposed = _labs(found, found.log * (1, 1, 0), cal, np.zeros(2), 0.0)
+    _, a, b = np.abs(exposed - covered)
+    return bool(a < 0.35 * b)
 
 
 def _either_way(quantities: dict[str, Quantity]) -> dict[str, Quantity]:
@@ -730,7 +783,7 @@ def _either_way(quantities: dict[str, Quantity]) -> dict[str, Quantity]:
 def _one_side_yellower(quantities: dict[str, Quantity], grade: str) -> str:
     e = quantities["delta_e00"]
     return (
-        f"Vinyl on one side of a line is yellower than on the other: ΔE00 {e.value:.1f} ± {e.u:.1f}, grey "
+        f"Vinyl on one side of a line is yellower than on the other: ΔE00 {e.value:.1f} ± {e.u:.1f}, gray "
         f"scale {grade} (a textile scale; vinyl is not textile). Which side was covered is a guess: vinyl "
         "may lose yellow in light or turn yellow with age: name both sides with a regions file if you know."
     )
@@ -747,7 +800,7 @@ def _sentence(p: float, quantities: dict[str, Quantity], grade: str, unmarked: b
         return f"Covered and exposed vinyl look alike (ΔE00 {e.value:.1f} ± {e.u:.1f})."
     words = direction(_delta(quantities), [quantities[f"delta_{c}"].u for c in "Lab"])
     return (
-        f"Exposed vinyl is {words} than vinyl under the clothing: ΔE00 {e.value:.1f} ± {e.u:.1f}, grey scale "
+        f"Exposed vinyl is {words} than vinyl under the clothing: ΔE00 {e.value:.1f} ± {e.u:.1f}, gray scale "
         f"{grade} (a textile scale; vinyl is not textile)."
     )
 
@@ -772,5 +825,5 @@ def direction(delta: Array, u: Sequence[float]) -> str:
         return "slightly different"
     words = [word for _, word in sorted(named, reverse=True)]
     if delta[1] < -0.8 and delta[2] < -0.8:
-        words = [w for w in words if w not in ("less pink", "less yellow")] + ["greyer"]
+        words = [w for w in words if w not in ("less pink", "less yellow")] + ["grayer"]
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]

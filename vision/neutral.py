@@ -1,4 +1,4 @@
-"""White reference: color chart ▸ grey card ▸ painted eye white ▸ scene estimate ▸ none.
+"""White reference: color chart ▸ gray card ▸ painted eye white ▸ scene estimate ▸ none.
 
 Each gives what a neutral surface reads in the photo and how far that can be trusted. Errors are kept as
 ln(r/g) and ln(b/g), where white-balance errors are additive and nearly normal.
@@ -28,13 +28,13 @@ Array = NDArray[np.float64]
 EYE_WHITE_LAB = (88.0, 0.0, 6.0)
 _U_EYE_WHITE_LOG = (0.03, 0.10)
 
-# What doll photos show (vinyl, hair, wood, cloth) is warmer than grey on average. Half of what rendered
+# What doll photos show (vinyl, hair, wood, cloth) is warmer than gray on average. Half of what rendered
 # photos with known light suggest, since real scenes vary more.
 _WARMTH_LOG = np.array([0.15, -0.08])
 
-#: What the grey card in a photo is taken to reflect: by far the most common one (common practice, no source).
+#: What the gray card in a photo is taken to reflect: by far the most common one (common practice, no source).
 CARD_REFLECTANCE = 0.18
-#: Cards sold as grey reflect from this to that (common practice, no source).
+#: Cards sold as gray reflect from this to that (common practice, no source).
 COMMON_CARDS = (0.12, 0.36)
 #: Standard uncertainty of ln(reflectance) of an unknown card: root mean square about the assumed value of a
 #: rectangular distribution of ln(reflectance) between those limits (GUM, JCGM 100:2008, 4.3.7 and F.2.4.5).
@@ -47,7 +47,7 @@ U_CARD_REFLECTANCE = float(
 # A card's stated reflectance, and gloss that adds to it.
 _U_TOLD = 0.05
 
-# Relative uncertainty of a tone curve's slope at mid grey: real charts in phone photos show 0.7 to 1.3.
+# Relative uncertainty of a tone curve's slope at mid gray: real charts in phone photos show 0.7 to 1.3.
 _U_SLOPE = 0.1
 
 # Relative uncertainty of a chart's neutral, times the distance of its patches in pixels: 2 % at 14 px.
@@ -78,7 +78,7 @@ def estimate(
     cards
         False when a person says that there is no chart and no card, whatever looks like one.
     card_reflectance
-        What the grey card reflects (0–1), when a person said so. A photo cannot tell; only lightness rests
+        What the gray card reflects (0–1), when a person said so. A photo cannot tell; only lightness rests
         on it.
 
     Returns
@@ -91,7 +91,7 @@ def estimate(
             method="none",
             u_delta_e=_u_delta_e(_U_BALANCE_LOG),
             notes=(
-                "The photo is black and white: every grey in it looks neutral, so none says what white is.",
+                "The photo is black and white: every gray in it looks neutral, so none says what white is.",
             ),
         )
     notes: list[str] = []
@@ -174,7 +174,7 @@ def _from_card(
     u_reflectance = U_CARD_REFLECTANCE if told is None else _U_TOLD
     if told is not None:
         said = (
-            f"The grey card reflects {100 * told:.0f} %, as you say, and is taken to be neutral within 2 %."
+            f"The gray card reflects {100 * told:.0f} %, as you say, and is taken to be neutral within 2 %."
         )
     elif pointed_at:
         exposure, u_reflectance = None, 0.3
@@ -182,7 +182,7 @@ def _from_card(
     else:
         low, typical, high = (100 * r for r in (COMMON_CARDS[0], CARD_REFLECTANCE, COMMON_CARDS[1]))
         said = (
-            f"A grey card is taken to be neutral within 2 % and to reflect {typical:.0f} %. Common cards "
+            f"A gray card is taken to be neutral within 2 % and to reflect {typical:.0f} %. Common cards "
             f"reflect {low:.0f} % to {high:.0f} %, which no photo tells: lightness, and chroma with it, is "
             "that uncertain until a regions file says card_reflectance. Hue does not depend on it."
         )
@@ -199,7 +199,7 @@ def _from_card(
 
 
 def _is_a_patch(card: CardReading, grids: Sequence[Array]) -> bool:
-    """Tell whether a plain grey area is but one field of a refused grid: another chart, a check, a tile."""
+    """Tell whether a plain gray area is but one field of a refused grid: another chart, a check, a tile."""
     x, y = (float(v) for v in card.corners.mean(axis=0))
     size = cv2.contourArea(card.corners.astype(np.float32))
     return any(
@@ -298,7 +298,7 @@ def _from_eyes(
         notes=(
             *notes,
             "The painted white of the eyes is taken for slightly yellowed white (b* about 6); if the "
-            "paint is yellower or whiter than that, all colors shift with it. A grey card would settle it.",
+            "paint is yellower or whiter than that, all colors shift with it. A gray card would settle it.",
         ),
     )
 
@@ -328,7 +328,7 @@ def _eye_cast(photo: Photo, eye: Polygon) -> Array | None:
 
 
 def _has_color(photo: Photo) -> bool:
-    """Tell whether a place of the reduced photo is other than grey, by more than rounding and JPEG leave."""
+    """Tell whether a place of the reduced photo is other than gray, by more than rounding and JPEG leave."""
     small, _ = photo.small
     view = cv2.resize(small, None, fx=0.4, fy=0.4, interpolation=cv2.INTER_AREA)
     return bool((np.ptp(view.astype(int), axis=2) > 3).any())
@@ -337,8 +337,8 @@ def _has_color(photo: Photo) -> bool:
 def _scene(photo: Photo) -> tuple[Array, Array] | None:
     """Return ln(r/g), ln(b/g) of neutral as the whole picture suggests, and standard uncertainties.
 
-    Grey world (Buchsbaum 1980, 10.1016/0016-0032(80)90058-7), max-RGB, shades of grey (Finlayson and Trezzi
-    2004) and grey edge (van de Weijer et al. 2007, 10.1109/TIP.2007.901808), each a guess that fails on
+    Gray world (Buchsbaum 1980, 10.1016/0016-0032(80)90058-7), max-RGB, shades of gray (Finlayson and Trezzi
+    2004) and gray edge (van de Weijer et al. 2007, 10.1109/TIP.2007.901808), each a guess that fails on
     pictures full of one color, drawn to the line of blackbody and daylight colors and to the camera's own
     white balance. None when the picture has no color or hardly a usable pixel.
     """
@@ -400,14 +400,14 @@ def _from_scene(cast: Array, u: Array, notes: Sequence[str]) -> Calibration:
         notes=(
             *notes,
             "No white reference is in view; white is guessed from the whole picture and may be well off. "
-            "A photo with a plain grey card beside the doll would settle it.",
+            "A photo with a plain gray card beside the doll would settle it.",
         ),
     )
 
 
 @cache
 def _grey_slopes() -> tuple[float, float]:
-    """Return ΔE*ab of a mid grey (L* 50) for a relative change of 1 in red and in blue."""
+    """Return ΔE*ab of a mid gray (L* 50) for a relative change of 1 in red and in blue."""
     grey = lab_to_linear([50.0, 0.0, 0.0])
     step = 1e-3
     moves = []
@@ -419,6 +419,6 @@ def _grey_slopes() -> tuple[float, float]:
 
 
 def _u_delta_e(u_log: Array) -> float:
-    """Return the ΔE by which a mid grey moves for errors of ln(r/g) and ln(b/g), in quadrature."""
+    """Return the ΔE by which a mid gray moves for errors of ln(r/g) and ln(b/g), in quadrature."""
     red, blue = _grey_slopes()
     return float(np.hypot(red * u_log[0], blue * u_log[1]))

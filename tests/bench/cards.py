@@ -1,4 +1,4 @@
-"""Small grey cards laid into photos: how many are found, how wrong white is, what passes for a card.
+"""Small gray cards laid into photos: how many are found, how wrong white is, what passes for a card.
 
     python -m tests.bench.cards [--cards 60] [--start 0] [--least 0.05] [--most 0.10] [--worst]
     python -m tests.bench.cards --none FILE…

@@ -6,7 +6,7 @@ consideration, so that the weaker references are tried as well. For each referen
 share of true values within one and within two standard uncertainties (68 % and 95 % are due for normal
 errors) and how many there were:
 
-* *neutral*: the ΔE by which a mid grey moves for the error of ``neutral_rgb``, against ``u_delta_e``. An
+* *neutral*: the ΔE by which a mid gray moves for the error of ``neutral_rgb``, against ``u_delta_e``. An
   error in two directions (red, blue) lies inside one standard uncertainty of its length less often than a
   single number would: 39 % to 68 %, by how elongated it is; so 68 % there is a strict reading.
 * *color*: L*, a*, b* of each true surface, read where the true masks say it lies (so that locating is no

@@ -41,7 +41,7 @@ def bodies(start: int, count: int, only: str = "") -> Iterator[tuple[int, Drawin
 
 
 def read(drawing: Drawing, rng: np.random.Generator) -> fade.TraitRecord:
-    """Locate and measure one body; every second photo has a grey card."""
+    """Locate and measure one body; every second photo has a gray card."""
     if rng.random() < 0.5:
         red, green, blue = drawing.neutral
         neutral = (red * float(np.exp(rng.normal() * 0.02)), green, blue * float(np.exp(rng.normal() * 0.02)))

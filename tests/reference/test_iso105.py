@@ -1,4 +1,4 @@
-"""The grey-scale rating against the grades of ISO 105-A02:1993 and the class limits of ISO 105-A05."""
+"""The gray-scale rating against the grades of ISO 105-A02:1993 and the class limits of ISO 105-A05."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def number(grade):
 @pytest.mark.parametrize("grade", SCALE)
 def test_a_pair_of_the_scale_gets_its_grade(grade):
     difference, tolerance = SCALE[grade]
-    # The scale's patches are grey, where the weighted difference is that of lightness alone.
+    # The scale's patches are gray, where the weighted difference is that of lightness alone.
     weighted = float(delta_e_f([60, 0, 0], [60 - difference, 0, 0]))
     assert weighted == pytest.approx(difference)
     assert grey_scale_class(weighted) == grade
