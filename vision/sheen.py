@@ -58,6 +58,9 @@ SMOOTH = 0.006
 #: Widest detail, as a radius in face widths, in which noise is held against highlights.
 FINE = 0.015
 
+#: Blur of color that no photo is without, in its pixels (σ): it is stored for pairs of pixels.
+LEAST_BLUR_PX = 0.8
+
 #: Width at which a region is judged, in pixels: sheen is coarse.
 VIEW_PX = 260
 
@@ -118,8 +121,8 @@ def measure(
 
 
 def _blur(reading: FaceReading) -> float:
-    """Blur at the less sharp eye, in face widths (σ)."""
-    return max([eye.edge_px for eye in reading.eyes] or [0.0]) / reading.view.face.width
+    """Blur at the less sharp eye, in face widths (σ); a camera's mosaic and its files blur color as well."""
+    return max(LEAST_BLUR_PX, *(eye.edge_px for eye in reading.eyes), 0.0) / reading.view.face.width
 
 
 def _measure_region(photo: Photo, place: Region, cal: Calibration, faces: Sequence[FacePlace]) -> TraitRecord:
@@ -317,9 +320,10 @@ def _greasier(found: Highlights, blur: float) -> float:
     """How far the probability of grease lies from a half; ``blur`` is the photo's, in face widths (σ)."""
     odds = float(np.clip(np.log(max(found.steep, 1e-3) / STEEP) / 0.3, -4, 4))
     if odds > 0:
-        # Steep light that is not lighter than the skin beside it, or no steeper than noise, is none.
+        # Steep light that is not lighter than the skin beside it, or no steeper than noise, is none, and
+        # what leaves the sensor's range ends with an edge.
         agree = float(np.clip((found.peak - 2 * found.noise - 0.20) / 0.12, 0, 1))
-        agree *= float(np.clip((found.crisp - 1) / 0.6, 0, 1))
+        agree *= float(np.clip((found.crisp - 1) / 0.6, 0, 1) * np.clip((0.06 - found.clipped) / 0.04, 0, 1))
         return 0.74 * (1 / (1 + float(np.exp(-odds * agree))) - 0.5)
     # Soft light from all around hides grease: no highlights say less than broad ones.
     reach = 0.48 + 0.2 * float(np.clip((found.lobe - 0.25) / 0.3, 0, 1))
