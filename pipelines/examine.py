@@ -449,8 +449,8 @@ class _Job:
             place = self.places.line.exposed
         if place is None:
             return [_not_located(Trait.SKIN_SHEEN, "No bare vinyl was found in the photo.")]
-        faces = () if pointed else self.places.faces
-        return _run(Trait.SKIN_SHEEN, "vision.sheen", self.photo, place, self.calibration, faces)
+        left_out = () if pointed or not self.places.faces else (self.places.faces,)
+        return _run(Trait.SKIN_SHEEN, "vision.sheen", self.photo, place, self.calibration, *left_out)
 
     def _fade(self) -> list[TraitRecord]:
         return _run(Trait.SKIN_FADE, "vision.fade", self.photo, self.places.line, self.calibration)
