@@ -444,11 +444,13 @@ class _Job:
         place = self.regions.get("skin")
         if place is None and self.view is not View.BODY:
             return self._on_face(Trait.SKIN_SHEEN)
+        pointed = place is not None
         if place is None and self.places.line is not None:
             place = self.places.line.exposed
         if place is None:
             return [_not_located(Trait.SKIN_SHEEN, "No bare vinyl was found in the photo.")]
-        return _run(Trait.SKIN_SHEEN, "vision.sheen", self.photo, place, self.calibration)
+        left_out = () if pointed or not self.places.faces else (self.places.faces,)
+        return _run(Trait.SKIN_SHEEN, "vision.sheen", self.photo, place, self.calibration, *left_out)
 
     def _fade(self) -> list[TraitRecord]:
         return _run(Trait.SKIN_FADE, "vision.fade", self.photo, self.places.line, self.calibration)

@@ -117,3 +117,62 @@ def test_a_stain_is_told_from_the_green_cloth_that_it_touches(stained: bool) -> 
     rgb[:, at:] = (20, 70, 60)
     records = {r.part: r for r in ear_stain.measure(Photo.from_array(rgb), face, Calibration())}
     assert (records["right_ear"].state == "green") == stained
+
+
+def test_a_stain_that_runs_into_greenish_hair_is_found() -> None:
+    """A lock of ash hair beside the lobe is a little greener than skin, and goes on beyond the ear."""
+    drawn = draw(Drawing(ear_stain=True, exposure=0.7, width_px=280))
+    (face,) = find_faces(drawn.photo)
+    rgb = drawn.photo.rgb.copy()
+    ys, xs = np.nonzero(drawn.masks["ear_stain"])
+    ash = tuple(int(v) for v in 255 * (0.6 * lab_to_linear((64, 4, 18))) ** (1 / 2.2))
+    cv2.rectangle(rgb, (int(xs.max()) - 6, int(ys.mean())), (int(xs.max()) + 12, rgb.shape[0]), ash, -1)
+    records = {r.part: r for r in ear_stain.measure(Photo.from_array(rgb), face, Calibration())}
+    assert records["right_ear"].state == "green"
+
+
+def test_light_that_cloth_throws_on_the_jaw_is_no_stain() -> None:
+    drawn = draw(Drawing(exposure=0.7, width_px=280))
+    (face,) = find_faces(drawn.photo)
+    rgb = drawn.photo.rgb.astype(np.float64)
+    y, x = np.mgrid[0 : rgb.shape[0], 0 : rgb.shape[1]]
+    bottom = max(v for _, v in face.right_ear)
+    right = np.quantile([u for u, _ in face.right_ear], 0.4)
+    lit = np.exp(-(((x - right) / 12) ** 2 + ((y - bottom) / 40) ** 2))[..., None]
+    rgb = rgb * (1 - lit * np.array([0.45, 0.05, 0.2]))
+    records = ear_stain.measure(Photo.from_array(rgb.astype(np.uint8)), face, Calibration())
+    assert all(record.state != "green" for record in records)
+
+
+def test_an_ear_turned_away_is_less_surely_clean() -> None:
+    """Its lobe shows an edge only, and a stain there would not be seen."""
+    drawn = draw(Drawing(exposure=0.7, width_px=280))
+    (face,) = find_faces(drawn.photo)
+    sure = []
+    for yaw in (0.0, 10.0, 18.0):
+        records = ear_stain.measure(drawn.photo, replace(face, yaw_deg=-yaw), Calibration())
+        sure.append({r.part: r for r in records}["left_ear"].candidates["none"])
+    assert sure[0] > sure[1] > sure[2]
+    assert sure[2] < 0.6
+
+
+@pytest.mark.parametrize("blur_px", [0.8, 6.0])
+def test_a_blurred_ear_is_not_called_clean(blur_px: float) -> None:
+    record = read(Drawing(exposure=0.7, width_px=280, blur_px=blur_px)).get("left_ear")
+    assert (record is not None and record.state == "none") == (blur_px < 2)
+
+
+def test_a_gray_patch_on_tan_skin_is_neither_stain_nor_clean() -> None:
+    """On tan vinyl copper green turns gray: no proof of a stain, and no clean ear."""
+    colors = {"skin": (58.0, 24.0, 34.0), "stain": (46.0, -1.0, 8.0)}
+    record = read(Drawing(ear_stain=True, width_px=280, colors=colors))["right_ear"]
+    assert record.state != "none"
+
+
+def test_a_stain_of_the_color_of_the_cloth_behind_is_not_called_clean() -> None:
+    drawn = draw(Drawing(ear_stain=True, exposure=0.7, width_px=280))
+    (face,) = find_faces(drawn.photo)
+    rgb = drawn.photo.rgb.copy()
+    rgb[: rgb.shape[0] // 5] = np.median(rgb[drawn.masks["ear_stain"]], axis=0)
+    records = {r.part: r for r in ear_stain.measure(Photo.from_array(rgb), face, Calibration())}
+    assert records["right_ear"].state is None

@@ -10,6 +10,7 @@ from vision import sheen
 from vision.calibration import Calibration
 from vision.locate import face_model
 from vision.locate.face import find_faces
+from vision.locate.places import FacePlace
 from vision.photo import Photo
 from vision.traits import Region, TraitRecord
 
@@ -52,6 +53,40 @@ def test_exposure_and_side_light_do_not_make_grease() -> None:
     assert bright.candidates["greasy"] == pytest.approx(dark.candidates["greasy"], abs=0.15)
 
 
+def test_a_broad_lobe_is_matte_however_strong_and_an_edge_is_grease() -> None:
+    lobe, edge = read(skin(0.35, 0.16)), read(skin(0.6, 0.012))
+    assert lobe.state == "matte"
+    assert edge.state == "greasy"
+
+
+def test_noise_is_no_grease() -> None:
+    photo = skin(0.0, 0.1, exposure=0.3)
+    noisy = photo.rgb + np.random.default_rng(1).normal(0, 12, photo.rgb.shape)
+    assert read(Photo.from_array(np.clip(noisy, 0, 255).astype(np.uint8))).state != "greasy"
+
+
+def test_red_that_leaves_the_range_makes_no_edge() -> None:
+    assert read(skin(0.0, 0.1, shade=0.6, exposure=2.6)).state != "greasy"
+
+
+def test_eyes_and_lips_in_a_region_of_skin_are_no_grease() -> None:
+    photo = skin(0.0, 0.1)
+    rgb = photo.rgb.copy()
+    rgb[100:120, 100:140], rgb[150:160, 105:135] = 245, (230, 120, 120)
+    there = FacePlace(
+        box=(80, 80, 170, 180), confidence=0.9, left_eye=(), right_eye=(), lips=(), inner_lips=(),
+        left_ear=(), right_ear=(), skin=(),
+    )  # fmt: skip
+    painted = Photo.from_array(rgb)
+    assert sheen.measure(painted, WHOLE, Calibration(), (there,)).state == "matte"
+
+
+def test_skin_of_which_little_could_be_parted_is_not_called_matte() -> None:
+    rgb = skin(0.0, 0.1).rgb.copy()
+    rgb[:, 120:] = (60, 110, 70)
+    assert read(Photo.from_array(rgb)).state is None
+
+
 def test_matte_is_never_near_certain() -> None:
     record = read(skin(0.0, 0.1))
     assert record.state == "matte"
@@ -64,6 +99,16 @@ def test_overexposed_skin_is_refused() -> None:
 
 def test_a_speck_of_skin_is_refused() -> None:
     assert sheen.measure(skin(0, 0.1), Region.box(10, 10, 25, 25), Calibration()).not_measured == "too_small"
+
+
+@needs_model
+@pytest.mark.parametrize(("blur_px", "state"), [(1.0, "matte"), (5.0, None)])
+def test_a_blurred_face_is_not_called_matte(blur_px: float, state: str | None) -> None:
+    """Blur takes the edge off grease."""
+    drawn = draw(Drawing(width_px=240, blur_px=blur_px))
+    (face,) = find_faces(drawn.photo)
+    record = sheen.measure(drawn.photo, face, Calibration())
+    assert record.state == state
 
 
 @needs_model

@@ -449,7 +449,8 @@ _U_RENDERED: Mapping[str, tuple[float, float]] = {
 def read_color(linear_rgb: ArrayLike, covariance: ArrayLike, calibration: Calibration) -> ColorReading:
     """Return the surface color of a mean pixel with all uncertainty that is known.
 
-    Five parts add up: the covariance of the mean; the white reference, as independent relative errors
+    Six parts add up: the covariance of the mean; the steps of an 8-bit file, within which a flat surface may
+    lie anywhere; the white reference, as independent relative errors
     of the red and the blue channel, sized so that a mid gray (L* 50) moves by ``u_delta_e``; the
     exposure, as one relative error of all channels; that the surface faces the light otherwise, or stands
     nearer to it, than the reference does (:data:`U_ELSEWHERE`); and what the camera makes of chroma and hue,
@@ -469,7 +470,7 @@ def read_color(linear_rgb: ArrayLike, covariance: ArrayLike, calibration: Calibr
     mean = np.asarray(linear_rgb, np.float64)
     lab = linear_to_lab(calibration.apply(mean))
     noise = _slope(mean, calibration, np.eye(3))
-    total = noise @ np.asarray(covariance, np.float64) @ noise.T
+    total = noise @ (np.asarray(covariance, np.float64) + _rounded(mean)) @ noise.T
 
     red, blue = np.diag([1.0, 0, 0]), np.diag([0, 0, 1.0])
     sigma = calibration.u_delta_e / _shift_of_grey()
@@ -490,7 +491,7 @@ def _rendered(lab: Array, calibration: Calibration) -> Array:
     the squared mean ΔE00 in each of lightness, chroma and hue, weighted as CIEDE2000 weights them.
     """
     size = float(chroma(lab))
-    along = np.array([0.0, *lab[1:]]) / max(size, 1e-9)
+    along = np.array([0.0, *lab[1:]]) / size if size > 1e-9 else np.array([0.0, 1.0, 0.0])
     across = np.array([0.0, -along[2], along[1]])
     if calibration.residual_mean is not None:
         left = calibration.residual_mean / 3**0.5
@@ -505,9 +506,26 @@ def _rendered(lab: Array, calibration: Calibration) -> Array:
     return np.asarray(sum(np.outer(part, part) for part in parts), np.float64)
 
 
+def _rounded(mean: Array) -> Array:
+    """Return the (3, 3) covariance that rounding to 8-bit sRGB leaves: a step's width ÷ √12 a channel.
+
+    GUM, JCGM 100:2008, F.2.2.1.
+    """
+    code = linear_to_srgb(np.clip(mean, 0.0, 1.0))
+    step = srgb_to_linear(np.minimum(code + 0.5 / 255, 1.0)) - srgb_to_linear(
+        np.maximum(code - 0.5 / 255, 0.0)
+    )
+    return np.diag(step**2 / 12)
+
+
 def _slope(mean: Array, calibration: Calibration, steps: Array) -> Array:
-    """d Lab / d step for each column of ``steps``, by central differences (3, n)."""
+    """d Lab / d step for each column of ``steps``, by central differences (3, n).
+
+    Where the calibration takes away all the light there is (haze), nothing would change with a small step:
+    the slope is taken just above that.
+    """
     size = 1e-4
+    mean = np.maximum(mean, np.asarray(calibration.haze) + size * np.abs(steps).max(axis=1))
     columns = []
     for step in steps.T:
         high = linear_to_lab(calibration.apply(mean + size * step))

@@ -2,23 +2,27 @@
 
 Gloss follows coverage, contrast and sharpness of highlights (Marlow, Kim and Anderson 2012,
 10.1016/j.cub.2012.08.009, from memory). Of these, sharpness depends least on the light: matte vinyl spreads
-even a flash over a wide soft lobe, while a greasy film keeps highlights narrow. So what is measured is light
-on top of the skin that is narrower than a few hundredths of the face's width. No published threshold for
-one photo is known, and one photo gives no gloss units: the state is careful.
+even a flash over a wide soft lobe, while a greasy film mirrors a lamp or a window with an edge. So light on
+top of the skin, of the lamp's color, is parted from the skin's own, and what is measured is how steeply it
+rises anywhere, in the skin's usual light a face width. No published threshold for one photo is known, and one
+photo gives no gloss units: the state is careful.
 
 A highlight must show twice, for either sign alone misleads: it is lighter than the skin beside it (so are
 noses and cheekbones, by their form) and it is whiter, of the light's color instead of the skin's (so are
 scuffs and noise). Where the two do not agree nothing is said.
 
-How a dealer would be misled, and what stands against it: one bright side of the face, or an even sheen of a
-window (too broad to count); a painted or scratched line (a highlight is whiter than skin, not darker or
-redder); an overexposed face (withheld); noise of a dark photo (its spread is taken off); dim even light that
-hides grease (``matte`` is never given near certainty).
+How a dealer would be misled, and what stands against it: one bright side of the face, or a broad soft lobe on
+matte vinyl under a hard lamp (neither rises steeply; a lobe that is plain to see without being steep even
+speaks for matte skin); a painted or scratched line (a highlight is whiter than skin, not darker or redder; a
+margin is kept off eyes and their paint); an overexposed face (withheld), or one whose red alone is
+overexposed, which ends with an edge (red is then left out everywhere); noise of a dark photo (it digs pits as
+well as it heaps peaks); a blurred photo, which takes the edge off grease (``matte`` needs a sharp one); dim
+even light that hides grease (``matte`` is never given near certainty).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -36,13 +40,26 @@ from vision.second_opinion import combine
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.SKIN_SHEEN
-METHOD = "sheen/3"
+METHOD = "sheen/4"
 
 #: A pixel lies under a highlight when it is lighter than its surroundings by this (natural logarithm).
 HIGHLIGHT = 0.12
 
 #: Widest highlight that counts, as a radius in face widths.
 NARROW = 0.045
+
+#: Rise of mirrored light, in the skin's usual light a face width, that may be matte vinyl or grease.
+#: On photos of the first renderer matte vinyl reached 20, save where overexposed, and grease began at 42.
+STEEP = 29.0
+
+#: Highlights are smoothed by this (face widths) before their steepness is read.
+SMOOTH = 0.006
+
+#: Widest detail, as a radius in face widths, in which noise is held against highlights.
+FINE = 0.015
+
+#: Blur of color that no photo is without, in its pixels (σ): it is stored for pairs of pixels.
+LEAST_BLUR_PX = 0.8
 
 #: Width at which a region is judged, in pixels: sheen is coarse.
 VIEW_PX = 260
@@ -57,20 +74,27 @@ class Highlights:
 
     ``fraction`` is their share of the skin; ``peak`` how much lighter than its surroundings the strongest
     percent of the skin is (natural logarithm), ``noise`` the same on the dark side, where no highlight can
-    be; ``clipped`` the share of skin at the sensor's limit. ``whiter`` is how much light of the lamp's own
-    color lies on the strongest percent of the skin, beyond its surroundings, ÷ the skin's usual light.
+    be; ``clipped`` the share of skin at the sensor's limit. Of light with the lamp's own color, ÷ the skin's
+    usual light: ``steep`` is its rise a face width on the steepest percent of the skin, ``lobe`` how far it
+    stands out within ``NARROW``, and ``crisp`` the height of its finest peaks ÷ the depth of its finest pits.
     """
 
     fraction: float
     peak: float
     noise: float
     clipped: float
-    whiter: float
+    steep: float
+    lobe: float
+    crisp: float
     mask: Mask
 
 
-def measure(photo: Photo, place: FacePlace | Region, cal: Calibration) -> TraitRecord:
+def measure(
+    photo: Photo, place: FacePlace | Region, cal: Calibration, faces: Sequence[FacePlace] = ()
+) -> TraitRecord:
     """Judge the sheen of a face, or of a region of bare skin.
+
+    ``faces`` are left out of a region: white of eyes and gloss of painted lips are no sheen of skin.
 
     Returns
     -------
@@ -78,7 +102,7 @@ def measure(photo: Photo, place: FacePlace | Region, cal: Calibration) -> TraitR
     needed: highlights are judged against the skin beside them.
     """
     if isinstance(place, Region):
-        return _measure_region(photo, place, cal)
+        return _measure_region(photo, place, cal, faces)
     reading = read_face(photo, place)
     refused = refuse(reading, TRAIT, METHOD)
     if refused is not None:
@@ -91,11 +115,17 @@ def measure(photo: Photo, place: FacePlace | Region, cal: Calibration) -> TraitR
         return _withheld(Reason.OCCLUDED, "Too little bare skin is in view to judge its sheen.")
     return _record(
         found, view.region(found.mask if found.mask.any() else mask),
-        view.original_pixels(mask), 0.5 + 0.5 * reading.likeness.probability, reading.opinion("sheen"),
+        view.original_pixels(mask), 0.5 + 0.5 * reading.likeness.probability,
+        _blur(reading), reading.opinion("sheen"),
     )  # fmt: skip
 
 
-def _measure_region(photo: Photo, place: Region, cal: Calibration) -> TraitRecord:
+def _blur(reading: FaceReading) -> float:
+    """Blur at the less sharp eye, in face widths (σ); a camera's mosaic and its files blur color as well."""
+    return max(LEAST_BLUR_PX, *(eye.edge_px for eye in reading.eyes), 0.0) / reading.view.face.width
+
+
+def _measure_region(photo: Photo, place: Region, cal: Calibration, faces: Sequence[FacePlace]) -> TraitRecord:
     """Judge the bare skin inside polygons of the photo."""
     x0, y0, x1, y1 = (round(v) for v in place.bounds)
     x0, y0 = max(0, x0), max(0, y0)
@@ -108,11 +138,20 @@ def _measure_region(photo: Photo, place: Region, cal: Calibration) -> TraitRecor
     for polygon in place.polygons:
         points = (np.asarray(polygon) - [x0, y0]) * scale
         cv2.fillPoly(mask, [np.round(points).astype(np.int32)], 1)
+    for face in faces:
+        left, top, right, bottom = (max(0, int(scale * v)) for v in np.subtract(face.box, (x0, y0, x0, y0)))
+        mask[top:bottom, left:right] = 0
     unit = float(np.sqrt(np.count_nonzero(mask)))
-    found = find_highlights(linear(small), mask.astype(bool), unit, np.asarray(cal.neutral_rgb))
+    rgb, inside = linear(small), mask.astype(bool)
+    whole = max(1, int(np.count_nonzero(inside)))
+    if inside.any():
+        inside &= _plain(rgb, np.median(rgb[inside], axis=0).astype(np.float64), inside, unit)
+    # Highlights may lie where the skin could not be parted from what is beside it.
+    trust = 0.8 * min(1.0, float(np.count_nonzero(inside)) / whole / 0.8)
+    found = find_highlights(rgb, inside, unit, np.asarray(cal.neutral_rgb))
     if found is None:
         return _withheld(Reason.OCCLUDED, "Too little bare skin is in view to judge its sheen.")
-    return _record(found, place, round(np.count_nonzero(mask) / scale**2), 0.8)
+    return _record(found, place, round(np.count_nonzero(inside) / scale**2), trust, 0.0)
 
 
 def _face_skin(reading: FaceReading) -> Mask:
@@ -126,19 +165,28 @@ def _face_skin(reading: FaceReading) -> Mask:
         for polygon in face.skin:
             mask |= view.mask(polygon)
     if reading.skin is not None:
-        light, warmth, green = relative(view.linear.astype(np.float64), reading.skin)
-        # Highlights are lighter and cooler than skin; hair, brows, dirt and scratches are not.
-        alike = (light > -0.5) & (warmth < 0.3) & (np.abs(green) < 0.3)
-        mask = _shrink(_largest(mask & (alike | (light > 0.15))), 0.02 * view.unit)
-    for polygon, above, around in (
-        (face.left_eye, 0.20, 0.05), (face.right_eye, 0.20, 0.05), (face.lips, 0.05, 0.05),
+        mask = _plain(view.linear, reading.skin, mask, view.unit)
+    # Beside an eye lie the wings of its liner, above it brows.
+    for polygon, above, beside in (
+        (face.left_eye, 0.20, 0.10), (face.right_eye, 0.20, 0.10), (face.lips, 0.05, 0.05),
     ):  # fmt: skip
         points = view.points(polygon)
         (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
-        pad = around * view.unit
-        box = [int(v) for v in (y0 - above * view.unit, y1 + pad, x0 - pad, x1 + pad)]
-        mask[max(0, box[0]) : max(0, box[1]), max(0, box[2]) : max(0, box[3])] = False
+        unit = view.unit
+        box = [y0 - above * unit, y1 + 0.05 * unit, x0 - beside * unit, x1 + beside * unit]
+        top, bottom, left, right = (max(0, int(v)) for v in box)
+        mask[top:bottom, left:right] = False
     return mask
+
+
+def _plain(rgb: NDArray[np.float32], skin: Array, mask: Mask, unit: float) -> Mask:
+    """Keep of a mask what may be skin under light: hair, brows, dirt, seams and what lies behind are not.
+
+    ``skin`` is the linear RGB of bare skin, (H, W, 3) or (3,). Highlights are lighter and cooler than skin.
+    """
+    light, warmth, green = relative(rgb.astype(np.float64), np.broadcast_to(skin, rgb.shape))
+    alike = (light > -0.5) & (warmth < 0.3) & (np.abs(green) < 0.3)
+    return _shrink(_largest(mask & (alike | (light > 0.15))), 0.02 * unit)
 
 
 def _largest(mask: Mask) -> Mask:
@@ -197,16 +245,26 @@ def find_highlights(rgb: NDArray[np.float32], skin: Mask, unit: float, neutral: 
     above = cv2.morphologyEx(light, cv2.MORPH_TOPHAT, kernel)
     below = cv2.morphologyEx(light, cv2.MORPH_BLACKHAT, kernel)
     mask = skin & (above > HIGHLIGHT)
-    sheen = _light_on_top(smooth, skin, neutral)
-    whiter = cv2.morphologyEx(sheen, cv2.MORPH_TOPHAT, kernel)
-    darker = cv2.morphologyEx(sheen, cv2.MORPH_BLACKHAT, kernel)
+    sheen = _light_on_top(blurred(rgb, max(0.8, SMOOTH * unit)), skin, neutral)
+    # The skin's outline is an edge of its own, of what lies beside it.
+    inner = _shrink(skin, FINE * unit)
+    inner = inner if inner.any() else skin
+    rise = np.hypot(*(cv2.Sobel(sheen, cv2.CV_32F, *way) / 8 for way in ((1, 0), (0, 1)))) * unit
+    size = 2 * max(1, round(FINE * unit)) + 1
+    fine = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    peaks = np.quantile(cv2.morphologyEx(sheen, cv2.MORPH_TOPHAT, fine)[inner], 0.995)
+    pits = np.quantile(cv2.morphologyEx(sheen, cv2.MORPH_BLACKHAT, fine)[inner], 0.995)
+    steepest, usual = np.quantile(rise[inner], (0.99, 0.5))
     return Highlights(
         fraction=float(mask.sum() / skin.sum()),
         peak=float(np.quantile(above[skin], 0.99)),
         noise=float(np.median(below[skin])),
         clipped=float((skin & (rgb[..., 1] > 0.985)).sum() / skin.sum()),
-        # Noise of color reaches as far to the one side as to the other.
-        whiter=float(np.quantile(whiter[skin], 0.99) - 0.6 * np.quantile(darker[skin], 0.95)),
+        # The slopes of noise are spread like the length of a random step: its steepest percent is 2.6 times
+        # its median (Rayleigh distribution), a little more where the noise is uneven.
+        steep=float(np.sqrt(max(steepest**2 - (3 * usual) ** 2, 0.0))),
+        lobe=float(np.quantile(cv2.morphologyEx(sheen, cv2.MORPH_TOPHAT, kernel)[inner], 0.99)),
+        crisp=float(peaks / max(pits, 1e-4)),
         mask=mask,
     )
 
@@ -215,7 +273,8 @@ def _light_on_top(rgb: Array, skin: Mask, neutral: Array) -> NDArray[np.float32]
     """Part each pixel into skin and mirrored light (dichromatic reflection); return the light's share.
 
     Shafer (1985), 10.1002/col.5080100409: what a dielectric mirrors has the light's color, what it scatters
-    the body's. Where red has left the sensor's range, green and blue alone decide.
+    the body's. Where red leaves the sensor's range anywhere on the skin, green and blue alone decide
+    everywhere: a change of method on the way would look like a highlight's edge.
 
     Returns
     -------
@@ -223,16 +282,16 @@ def _light_on_top(rgb: Array, skin: Mask, neutral: Array) -> NDArray[np.float32]
     """
     body = np.median(rgb[skin], axis=0)
     body, light = body / (body @ LUMA), neutral / (neutral @ LUMA)
-    usual = float(np.median(rgb[skin] @ LUMA))
-    whole = np.linalg.pinv(np.stack([body, light], axis=1))[1]
-    without_red = np.linalg.pinv(np.stack([body[1:], light[1:]], axis=1))[1]
-    share = np.where(rgb[..., 0] > 0.97, rgb[..., 1:] @ without_red, rgb @ whole) / max(usual, 1e-4)
+    used = slice(1 if np.mean(rgb[skin][:, 0] > 0.97) > 0.005 else 0, None)
+    unmix = np.linalg.pinv(np.stack([body[used], light[used]], axis=1))[1]
+    share = rgb[..., used] @ unmix / max(float(np.median(rgb[skin] @ LUMA)), 1e-4)
     return np.where(skin, share, np.median(share[skin])).astype(np.float32)
 
 
 def _record(
-    found: Highlights, region: Region, n_pixels: int, trust: float, opinion: Mapping[str, float] | None = None
-) -> TraitRecord:
+    found: Highlights, region: Region, n_pixels: int, trust: float, blur: float,
+    opinion: Mapping[str, float] | None = None,
+) -> TraitRecord:  # fmt: skip
     """Weigh how strong the narrow highlights are."""
     quantities = {"highlight_fraction": Quantity(found.fraction, 0.3 * found.fraction + 0.005)}
     if found.clipped > 0.12:
@@ -240,21 +299,12 @@ def _record(
             TRAIT, Reason.CLIPPED, METHOD, "The skin is overexposed; send a darker photo.",
             quantities=quantities, region=region, n_pixels=n_pixels,
         )  # fmt: skip
-    peak = found.peak - 2 * found.noise
-    lighter = float(np.clip((peak - 0.36) / 0.10, -2.0, 2.0))
-    # Mirrored light as strong as the skin's own is gloss under any lamp; a third of it may be either.
-    strong, weak = np.log(max(found.whiter, 1e-3) / 0.85), np.log(max(found.whiter, 1e-3) / 0.35)
-    whiter = float(np.clip(max(strong, 0.0) / 0.2 + min(weak, 0.0) / 0.2, -2.5, 2.5))
-    agree = whiter * lighter > 0
-    odds = whiter + 0.5 * lighter if agree else 0.25 * (whiter + lighter)
+    greasy = 0.5 + min(1.0, trust) * _greasier(found, blur)
     flags: tuple[str, ...] = ()
-    if found.fraction < 0.006 and odds > 0:
+    if found.fraction < 0.006 and greasy > 0.5:
         # One tiny spot: a lamp's mirror image may come from a chip of gloss or a speck.
-        odds *= 0.4
+        greasy = 0.5 + 0.4 * (greasy - 0.5)
         flags = ("few_highlights",)
-    # Soft light from all around hides grease: the lack of highlights says less than their presence.
-    reach = 0.74 if odds > 0 else 0.48
-    greasy = 0.5 + reach * min(1.0, trust) * (1 / (1 + float(np.exp(-odds))) - 0.5)
     probabilities, said = combine({"greasy": greasy, "matte": 1 - greasy}, opinion)
     greasy = probabilities["greasy"]
     flags += (said,) if said else ()
@@ -264,6 +314,21 @@ def _record(
         detail="The skin shines as if greasy." if greasy > 0.5 else "The skin looks matte.",
         quantities=quantities, region=region, n_pixels=n_pixels, flags=flags,
     )  # fmt: skip
+
+
+def _greasier(found: Highlights, blur: float) -> float:
+    """How far the probability of grease lies from a half; ``blur`` is the photo's, in face widths (σ)."""
+    odds = float(np.clip(np.log(max(found.steep, 1e-3) / STEEP) / 0.3, -4, 4))
+    if odds > 0:
+        # Steep light that is not lighter than the skin beside it, or no steeper than noise, is none, and
+        # what leaves the sensor's range ends with an edge.
+        agree = float(np.clip((found.peak - 2 * found.noise - 0.20) / 0.12, 0, 1))
+        agree *= float(np.clip((found.crisp - 1) / 0.6, 0, 1) * np.clip((0.06 - found.clipped) / 0.04, 0, 1))
+        return 0.74 * (1 / (1 + float(np.exp(-odds * agree))) - 0.5)
+    # Soft light from all around hides grease: no highlights say less than broad ones.
+    reach = 0.48 + 0.2 * float(np.clip((found.lobe - 0.25) / 0.3, 0, 1))
+    reach *= float(np.clip((0.012 - blur) / 0.006, 0, 1))
+    return reach * (1 / (1 + float(np.exp(-odds))) - 0.5)
 
 
 def _withheld(reason: Reason, detail: str) -> TraitRecord:
