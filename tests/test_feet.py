@@ -71,6 +71,14 @@ def test_a_hole_in_one_foot_only_or_lined_in_one_only_differs_in_kind(other):
     assert record.state in ("differ", None)
 
 
+def test_a_dot_of_paint_that_may_be_a_hole_is_no_difference_in_kind():
+    perhaps = {"none": 0.22, "open": 0.41, "lined": 0.12, "drilled": 0.25}
+    record = _pair(perhaps, NONE)
+    assert record.state is None
+    assert record.candidates["differ"] > 0.6
+    assert _pair({"none": 0.04, "open": 0.22, "lined": 0.5, "drilled": 0.24}, NONE).state == "differ"
+
+
 def test_two_readings_that_are_unsure_alike_are_no_difference_in_kind():
     leaning = {"none": 0.02, "open": 0.45, "lined": 0.05, "drilled": 0.48}
     assert _pair(UNSURE, leaning).state == "alike"

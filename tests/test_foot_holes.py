@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sample_images.drawn_soles import Scene, Spot, draw, outline
-from vision import hole_clues
+from vision import foot_holes, hole_clues
 from vision.calibration import Calibration
 from vision.foot_holes import measure
 from vision.locate import parts
@@ -82,6 +82,22 @@ def test_an_even_interior_counts_against_a_hole_only_with_a_foreign_hue():
     assert hole_clues.paint_signs(green)[1] == 0
 
 
+def test_what_is_darker_than_any_paint_is_not_taken_for_paint_by_its_hue(monkeypatch):
+    """Veil of the lens makes a deep hole in orange vinyl look blue; a dot of blue paint is far brighter."""
+    spot = Spot("lined", CENTER, RADIUS, (0.85, 0.85, 0.85), thickness=0.3, depth=4, seed=2)
+    rgb = draw([_sole()], SIZE, replace(Scene(), spots=(spot,)))
+    cut = hole_clues.cut_out(Photo.from_array(rgb), _place(_sole()))
+    found = max(hole_clues.find_spots(cut)[0], key=lambda s: foot_holes.judge(s).p_hole)
+    monkeypatch.setattr(foot_holes, "paint_signs", lambda profile: (0.2, 1.0))
+    chance = [
+        foot_holes.judge(replace(found, clues=replace(found.clues, depth=depth))).p_hole
+        for depth in (-2.0, -3.3, -4.0)
+    ]
+    assert chance[0] < chance[1] < chance[2]
+    monkeypatch.undo()
+    assert foot_holes.judge(replace(found, clues=replace(found.clues, depth=-4.0))).p_hole >= chance[2] - 1e-9
+
+
 def test_dirt_is_no_hole():
     for seed in range(5):
         record = _record(Spot("dirt", CENTER, 30, (0.1, 0.06, 0.03), seed=seed))
@@ -112,6 +128,21 @@ def test_roughness_orders_edges():
         for r in (0.0, 0.4, 1.2)
     ]
     assert rough[0] > rough[1] > rough[2]
+
+
+def test_what_is_seen_through_a_hole_is_no_ragged_edge():
+    """A hole that shows the table behind it in part is dark in part: its border there is no cut edge."""
+    turn = np.linspace(0, 2 * np.pi, 128, endpoint=False)
+    chips = 1 + 0.12 * np.maximum(0, np.sin(9 * turn)) - 0.08 * np.maximum(0, np.sin(14 * turn))
+    half = np.minimum(1.0, 0.4 / np.maximum(1e-6, np.cos(turn) + (np.cos(turn) <= 0)))
+    assert hole_clues._lit_arc(np.ones(128)) == hole_clues._lit_arc(chips) == 0
+    assert 0.25 < hole_clues._lit_arc(half) < 0.4
+    assert hole_clues._lit_arc(np.roll(half, 50)) == hole_clues._lit_arc(half)
+    ragged = {"surface": 0.1, "open": 0.05, "lined": 0.2, "drilled_ragged": 0.6, "drilled_neat": 0.05}
+    assert foot_holes._not_ragged(ragged, hole_clues._lit_arc(chips)) == pytest.approx(ragged)
+    doubted = foot_holes._not_ragged(ragged, hole_clues._lit_arc(half))
+    assert doubted["drilled_ragged"] < 0.25
+    assert sum(doubted.values()) == pytest.approx(1)
 
 
 def test_a_neat_hole_of_bare_vinyl_is_never_called_drilled():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import cv2
 import numpy as np
 import pytest
@@ -219,13 +221,18 @@ def test_confidence_is_agreement_not_the_engines_word():
 
 
 class Halved(Fickle):
-    """Reads a whole line with doubt and the end of it with none."""
+    """Reads a whole line with doubt, each look otherwise, and the end of it with none."""
+
+    def __init__(self):
+        super().__init__()
+        self._whole = itertools.cycle(("FHTENTED", "PA7ENTEB", "PATCNTFD", "PATEMTED", "PATENLED"))
 
     def recognize(self, strips):
-        whole = ("FHTEMTED", "PA7ENIEB", "RATCNTFD", "PN1ENLED")
         return [
-            OcrLine("ENTED", 0.95) if strip.shape[1] < 5.5 * strip.shape[0] else OcrLine(whole[i % 4], 0.7)
-            for i, strip in enumerate(strips)
+            OcrLine("ENTED", 0.95)
+            if strip.shape[1] < 5.5 * strip.shape[0]
+            else OcrLine(next(self._whole), 0.7)
+            for strip in strips
         ]
 
 

@@ -7,7 +7,16 @@ import numpy as np
 import pytest
 
 from tests import drawn_marks
-from vision import mark_blank, mark_looks, mark_map, mark_reader, mark_symbol, mark_text, mark_votes
+from vision import (
+    mark_blank,
+    mark_lines,
+    mark_looks,
+    mark_map,
+    mark_reader,
+    mark_symbol,
+    mark_text,
+    mark_votes,
+)
 from vision.locate.mark import find_marks
 from vision.mark_box import Box
 from vision.ocr import OcrEngine, OcrLine, guarded
@@ -99,6 +108,17 @@ def test_looks_outvote_one_that_errs():
     assert np.allclose(np.exp(together).sum(axis=1), 1.0, atol=1e-4)
 
 
+def test_looks_that_see_letters_at_unlike_steps_lose_none(monkeypatch):
+    """Their mean would: a letter that each look sees two steps beside the others is in no look's favor."""
+    texts = iter(["VERITY", "VERITY", "VEBITY", "VERIT"])
+    monkeypatch.setattr(mark_reader, "scores", lambda strips: [path_of(next(texts)) for _ in strips])
+    picture = np.full((60, 200, 3), 128, np.uint8)
+    outline = np.array([[10, 10], [190, 10], [190, 50], [10, 50]], float)
+    said = mark_reader.opinions([picture], outline)
+    assert said[0].text == "VERITY"
+    assert [line.text for line in said[1:]] == ["VERITY", "VERITY", "VEBITY", "VERIT"]
+
+
 # --- what they see ------------------------------------------------------------------------------------
 
 
@@ -122,6 +142,20 @@ def test_letters_beyond_the_end_of_the_light_are_noticed(share, more):
     letters = mark_looks._letters_beyond((rgb.astype(np.uint8),), box, side=1)
     assert (letters >= mark_looks._FEWEST_LETTERS) is more
     assert mark_looks._letters_beyond((rgb.astype(np.uint8),), box, side=0) == 0
+
+
+def test_a_line_that_the_engine_cuts_off_is_as_long_as_the_map_shows_it():
+    """HARGROVE W, cut off at a scratch or at the end of the light, must not be all that is read."""
+    photo, corners = photo_of(["HARGROVE WORKS"])
+    start = Box(mark_symbol.section(band(corners), 0.0, 0.6), 0.9)
+    rest = Box(mark_symbol.section(band(corners), 0.65, 1.0), 0.8)
+    for found in ([start], [start, rest]):
+        (line,) = mark_lines._along_map(found, photo)
+        assert line.score == 0.9
+        assert line.share_at(corners[0]) < 0.15
+        assert line.share_at(corners[1]) > 0.85
+    beside = Box(start.polygon + np.array([0.0, 4.0 * start.height]), 0.9)
+    assert len(mark_lines._along_map([beside], photo)) == 2
 
 
 def test_map_shows_lettering_and_its_height():

@@ -147,24 +147,3 @@ def test_strip_of_a_bent_line_is_straight():
     rows = np.argmax(strip, axis=0)
     assert np.ptp(rows) <= 2
     assert abs(float(np.median(rows)) - 29.5) < 4.5
-
-
-def test_outline_of_a_bent_core_follows_the_bend():
-    yy, xx = np.mgrid[:200, :300].astype(np.float32)
-    radius, turn = np.hypot(xx - 150, yy - 220), np.degrees(np.arctan2(yy - 220, xx - 150))
-    score = ((np.abs(radius - 150) < 7) & (np.abs(turn + 90) < 40)).astype(np.float32)
-    (line,) = ocr.lines_of_map(score, (1.0, 1.0))
-    outline = np.asarray(line.polygon)
-    assert len(outline) > 4
-    distance = np.hypot(*(outline - (150, 220)).T)
-    half = len(outline) // 2
-    assert np.ptp(distance[:half]) < 3
-    assert distance[:half].mean() > 160 > 140 > distance[half:].mean()
-
-
-def test_lines_side_by_side_are_told_apart():
-    score = np.zeros((120, 200), np.float32)
-    score[40:52, 30:170] = 0.95
-    score[58:70, 30:170] = 0.95
-    score[52:58, 60:80] = 0.4
-    assert len(ocr.lines_of_map(score, (1.0, 1.0))) == 2

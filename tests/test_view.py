@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import importlib.util
 import sys
 
 import numpy as np
 import pytest
 
 from sample_images.drawn_soles import Scene, draw, pair
+from tests.bench.reach import ROOT
 from vision.locate import view as view_module
 from vision.locate.places import MarkPlace
 from vision.locate.view import REGION_VIEWS, Evidence, find_places, recognize
-from vision.photo import Photo
+from vision.photo import Photo, load
 from vision.traits import Region, View
 
 
@@ -128,6 +130,16 @@ def test_letters_make_a_mark_only_on_vinyl(name, rgb, vinyl):
     picture = np.full((200, 300, 3), rgb, np.uint8)
     place = MarkPlace(((50, 50), (250, 50), (250, 120), (50, 120)), 0.9)
     assert view_module.on_vinyl(Photo.from_array(picture), place) is vinyl
+
+
+@pytest.mark.skipif(importlib.util.find_spec("mediapipe") is None, reason="needs the face model")
+@pytest.mark.parametrize("name", ["photos/face_02.jpg", "second/photos/face_05.jpg"])
+def test_an_eye_of_a_face_said_to_be_soles_is_no_lined_hole(name):
+    """A wrong word in a seller's list must not make a hole of an iris in its white."""
+    path = ROOT / name
+    places = find_places(load(path.read_bytes(), path.name), view=View.SOLES)
+    assert places.soles == ()
+    assert any("shows a face" in note for note in places.notes)
 
 
 def test_a_person_who_says_soles_is_believed_more_than_the_locator():

@@ -6,7 +6,8 @@ How a dealer would be misled, and what stands against it: two feet turned unlike
 size and place as two (tolerances are those that molded pairs show in renders seen at a slant); an outline
 that follows a finger moves a foot's axis (a match is taken to be measured astray now and then; a sole in
 doubt leaves the answer in doubt); two readings that are unsure in the same way taken for a difference
-(molded or neatly drilled counts as one kind unless each is stated); a match taken for proof that holes are
+(molded or neatly drilled counts as one kind unless each is stated); a dot of paint on one foot that may be a
+hole (where one foot is not named, a difference in kind must be surer); a match taken for proof that holes are
 molded (a careful hand drills alike: the guides weigh it little).
 """
 
@@ -17,7 +18,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 
-METHOD = "feet/1"
+METHOD = "feet/2"
 
 #: Chance that two holes of one kind, in the feet of one doll, match (a guess).
 MATCHING = 0.8
@@ -31,6 +32,9 @@ _SPREADS: Mapping[str, tuple[float, float]] = {
     "off_axis": (0.18, 0.35),
     "off_middle": (0.12, 0.4),
 }
+#: Probability from which a difference in kind is stated although one foot's hole or spot was not named: who
+#: says that the feet differ says that one was altered.
+_SURE_OF_KINDS = 0.8
 #: Flag that names what differs most.
 _FLAGS = {
     "diameter_of_length": "differ_in_size",
@@ -72,6 +76,14 @@ def compare(feet: Sequence[TraitRecord]) -> TraitRecord:
     alike = p_same * (1 - p_bare_hole + p_bare_hole * p_match) if ratios else p_same
     candidates = {"alike": 0.97 * alike + 0.015, "differ": 0.97 * (1 - alike) + 0.015}
     differs = candidates["differ"] > candidates["alike"]
+    unnamed = any(foot.state is None for foot in feet)
+    if differs and unnamed and p_same < 0.5 and candidates["differ"] < _SURE_OF_KINDS:
+        return _withheld(
+            Reason.AMBIGUOUS,
+            "The feet may differ, but what one of them shows is not clear; close photos of both soles, lit "
+            "from one side, would tell.",
+            candidates,
+        )
     flags = _flags(p_same, ratios) if differs else ()
     polygons = tuple(p for foot in feet if foot.region is not None for p in foot.region.polygons)
     return TraitRecord.decide(
@@ -86,8 +98,8 @@ def compare(feet: Sequence[TraitRecord]) -> TraitRecord:
     )
 
 
-def _withheld(reason: Reason, detail: str) -> TraitRecord:
-    return TraitRecord.withheld(Trait.FEET_MATCH, reason, METHOD, detail)
+def _withheld(reason: Reason, detail: str, candidates: Mapping[str, float] | None = None) -> TraitRecord:
+    return TraitRecord.withheld(Trait.FEET_MATCH, reason, METHOD, detail, candidates=candidates or {})
 
 
 def _kinds(foot: TraitRecord) -> dict[str, float]:

@@ -34,6 +34,8 @@ _SEARCH_LENGTH = 320.0
 _BEYOND = 0.05
 _ANGLES, _STEPS, _REACH = 128, 84, 2.8
 _TINY = 2e-3
+#: Radius of the dark over its median below which it begins well within its rim.
+_WELL_WITHIN = 0.85
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +95,8 @@ class Clues:
         Spread of the ring's luminance, relative to the vinyl's level.
     chips
         Share of the circumference with pale bits outside the edge.
+    lit_arc
+        Longest arc, as a share of the circumference, along which the dark begins well within its rim.
     axis_ratio
         Minor over major axis.
     offset
@@ -110,6 +114,7 @@ class Clues:
     metal: float
     metal_gloss: float
     chips: float
+    lit_arc: float
     axis_ratio: float
     offset: float
 
@@ -477,6 +482,7 @@ def _spot(cut: Sole, ellipse: Ellipse, polar: Floats, vinyl: Floats) -> Spot:
         metal=metal,
         metal_gloss=gloss,
         chips=_chips(relative, edge),
+        lit_arc=_lit_arc(edge),
         axis_ratio=ellipse.b / ellipse.a,
         offset=within(cut, ellipse)[1],
     )
@@ -687,6 +693,18 @@ def _chips(relative: Floats, edge: Floats) -> float:
     peak = np.percentile(y, 80, axis=1)
     narrow = peak - _circular_blur(peak, 10.0)
     return float((narrow > 0.08).mean())
+
+
+def _lit_arc(edge: Floats) -> float:
+    """Longest arc along which the dark begins well within its usual radius, as a share of the circle.
+
+    Chips are short and widen a hole. What narrows its dark along a long arc is no rim: light on the far wall,
+    or what is seen through the hole.
+    """
+    inside = np.tile(edge < _WELL_WITHIN * np.median(edge), 2)
+    ends = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(int), [0]])))
+    longest = int((ends[1::2] - ends[::2]).max(initial=0))
+    return min(1.0, longest / len(edge))
 
 
 def within(cut: Sole, ellipse: Ellipse) -> tuple[float, float]:

@@ -63,6 +63,24 @@ class Box:
         """Mean of the outline's points."""
         return self.polygon.mean(axis=0)
 
+    def along_middle(self, count: int) -> NDArray[np.float64]:
+        """Return (count, 2) points evenly along :attr:`middle`."""
+        at = np.linspace(0, len(self.middle) - 1, count)
+        return np.stack(
+            [np.interp(at, np.arange(len(self.middle)), self.middle[:, i]) for i in (0, 1)], axis=1
+        )
+
+    def share_at(self, point: NDArray[np.float64]) -> float:
+        """Return where along its length a point lies, 0 at the start and 1 at the end; may be outside."""
+        ends = np.diff(self.middle, axis=0)
+        lengths = np.linalg.norm(ends, axis=1)
+        runs = np.concatenate([[0.0], np.cumsum(lengths)])
+        ahead = np.einsum("ij,ij->i", point - self.middle[:-1], ends / lengths[:, None])
+        aside = np.abs(point - self.middle[:-1] - ahead[:, None] * ends / lengths[:, None]).sum(axis=1)
+        beside = np.maximum(0.0, np.maximum(-ahead, ahead - lengths))
+        nearest = int(np.argmin(aside + beside))
+        return float((runs[nearest] + ahead[nearest]) / runs[-1])
+
     def turned(self) -> Box:
         """The same box read from the other end."""
         half = len(self.polygon) // 2

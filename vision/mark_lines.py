@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from vision import mark_map
 from vision.locate.places import MarkPlace
 from vision.mark_box import Box, covered
+from vision.mark_symbol import section
 from vision.ocr import GuardedEngine, OcrLine
 from vision.photo import Photo
 from vision.relief import flatten, integrate, likely_azimuth, picture
@@ -28,6 +29,10 @@ _MOST_MAPPED = 4
 _SEEN_WELL = 0.75
 #: Mean share of a line of the text map from which it is read even though the engine did not find it.
 _SURE_SHARE = 0.5
+#: Score of such a line over its share: it counts where no engine found one.
+_MAPPED_TRUST = 0.1
+#: Height of a part's outline over that of its line's, up to which they are one line.
+_SAME_HEIGHT = 1.9
 
 
 def find_lines(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine) -> list[Box]:
@@ -48,8 +53,7 @@ def find_lines(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine) 
         The engine is missing or fails.
     """
     views = [view for window in _windows(photo, marks) for view in _surveyed(photo, window, engine)]
-    views.append(_mapped(photo))
-    found = _merged(views)[:_MOST_LINES]
+    found = _along_map(_merged(views), photo)[:_MOST_LINES]
     stubby = [b for b in found if b.length < 2.3 * b.height][:3]
     closer = [b for box in stubby for b in _reconsidered(photo, box, engine)]
     return [b for b in found if b not in stubby] + closer
@@ -77,12 +81,40 @@ def _boxes(lines: Sequence[OcrLine]) -> list[Box]:
     return [Box(p, score) for p, score in polygons if len(p) >= 4 and len(p) % 2 == 0]
 
 
-def _mapped(photo: Photo) -> list[Box]:
-    """Lines of our own text map; they count where no engine found one, so their score is low."""
+def _along_map(found: Sequence[Box], photo: Photo) -> list[Box]:
+    """The engine's boxes, those along one line of our own text map as one, and lines that only the map shows.
+
+    The map evens out the light before it looks and follows a bend. It shows where a line goes on that the
+    engine cuts off at a scratch or at the end of the light, or sees in pieces.
+    """
     if not mark_map.available():
-        return []
-    lines = mark_map.of_photo(photo).lines()[:_MOST_MAPPED]
-    return [Box(line.polygon, 0.1 * line.share) for line in lines if line.share > _SURE_SHARE]
+        return _clearest_first(found)
+    lines = [line for line in mark_map.of_photo(photo).lines() if line.share > _SURE_SHARE]
+    boxes = list(found)
+    for line in lines[:_MOST_MAPPED]:
+        whole = Box(line.polygon, _MAPPED_TRUST * line.share)
+        parts = [box for box in boxes if _part_of(box, whole)]
+        if parts:
+            boxes = [box for box in boxes if box not in parts]
+            boxes.append(Box(_reaching(whole, parts), max(box.score for box in parts)))
+        elif all(max(covered(whole, box), covered(box, whole)) < 0.3 for box in boxes):
+            boxes.append(whole)
+    return _clearest_first(boxes)
+
+
+def _part_of(box: Box, whole: Box) -> bool:
+    """Whether a box shows the same line as another, or a part of it."""
+    inside = [
+        cv2.pointPolygonTest(whole.polygon.astype(np.float32), (float(x), float(y)), False) >= 0
+        for x, y in box.along_middle(9)
+    ]
+    return float(np.mean(inside)) > 0.7 and box.height < _SAME_HEIGHT * whole.height
+
+
+def _reaching(whole: Box, parts: Sequence[Box]) -> NDArray[np.float64]:
+    """The outline of a line, as long as it must be to hold its parts too."""
+    shares = [whole.share_at(point) for box in parts for point in (box.middle[0], box.middle[-1])]
+    return section(whole.polygon, min(0.0, *shares), max(1.0, *shares))
 
 
 def _reconsidered(photo: Photo, box: Box, engine: GuardedEngine) -> list[Box]:
@@ -164,4 +196,8 @@ def _merged(views: Sequence[Sequence[Box]]) -> list[Box]:
     for boxes in ranked:
         earlier = list(kept)
         kept += [b for b in boxes if all(max(covered(b, o), covered(o, b)) < 0.3 for o in earlier)]
-    return sorted(kept, key=lambda b: -b.score * math.sqrt(b.length * b.height))
+    return kept
+
+
+def _clearest_first(boxes: Sequence[Box]) -> list[Box]:
+    return sorted(boxes, key=lambda b: -b.score * math.sqrt(b.length * b.height))

@@ -19,11 +19,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.mark_reader import evened, shading
+from vision.mark_reader import evened, shading, with_room
 from vision.network import open_own
-from vision.ocr import lines_of_map
 from vision.photo import Photo
 from vision.relief import Float
+from vision.text_outlines import CAPITAL_SHARE, centerline, lines_of_map
 
 #: Long sides at which a picture is looked at; letters are then 7–58 px high in one of them.
 SIDES = (896, 448)
@@ -34,7 +34,14 @@ _STRIDE = 4
 _CORE = 0.3
 #: Points looked at along a line, and the share of them that must show letters before its height is stated.
 _SAMPLES, _LEAST_LETTERED = 48, 0.25
-#: Height of a line's outline in capitals over that of the grown core.
+#: Mean share of a core from which it is one of letters.
+_LEAST_SHARE = 0.4
+#: Spread of a core across its middle, in letter heights, up to which it is one line: a core as high as its
+#: letters, evenly filled, has √(1/12) = 0.29.
+_ONE_LINE = 0.35
+#: How far an outline goes beyond both ends of its core, in letter heights.
+_REACH = 0.8
+#: Height of the outline of several lines that run together over that of the grown core.
 _ROOM = 1.2
 
 
@@ -111,18 +118,16 @@ class TextMap:
     def lines(self) -> list[Line]:
         """Return the lines of lettering in the map, the longest and surest first."""
         out = []
-        for found in lines_of_map(self.core, self.scale, _CORE, 0.4):
-            polygon = np.asarray(found.polygon, np.float64)
-            half = len(polygon) // 2
-            upper, lower = polygon[:half], polygon[half:][::-1]
-            middle, across = 0.5 * (upper + lower), 0.5 * _ROOM * (upper - lower)
-            inside = np.zeros(self.core.shape, np.uint8)
-            cv2.fillPoly(inside, [np.round(polygon * self.scale).astype(np.int32)], 1)
-            chosen = (inside > 0) & (self.core > _CORE)
-            if not chosen.any():
-                continue
-            outline = np.concatenate([middle + across, (middle - across)[::-1]])
-            out.append(Line(outline, found.confidence, float(np.median(self.letter_px[chosen]))))
+        for found in lines_of_map(self.core, self.scale, _CORE, _LEAST_SHARE):
+            lettered = found.core[self.core[found.core[:, 1], found.core[:, 0]] > _CORE]
+            letter_px = float(np.median(self.letter_px[lettered[:, 1], lettered[:, 0]]))
+            line = centerline(np.asarray(lettered + 0.5, np.float64))
+            letter = letter_px * self.scale[1]
+            if line is None or line.spread > _ONE_LINE * letter:
+                outline = with_room(found.polygon, _ROOM)  # several lines run together, or one far round
+            else:
+                outline = line.band(0.5 * letter / CAPITAL_SHARE, _REACH * letter) / self.scale
+            out.append(Line(outline, found.score, letter_px))
         return sorted(out, key=lambda line: -line.share * cv2.contourArea(line.polygon.astype(np.float32)))
 
 

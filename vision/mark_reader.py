@@ -12,6 +12,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
+from difflib import SequenceMatcher
 from functools import cache, lru_cache
 from importlib.resources import files
 from typing import Any
@@ -155,7 +156,7 @@ def opinions(
     height: Float | None = None,
     rooms: Sequence[float] = ROOMS,
 ) -> list[OcrLine]:
-    """Return readings of one line: first that of all looks together, then each look's own.
+    """Return readings of one line: first the one on which all looks agree best, then each look's own.
 
     Parameters
     ----------
@@ -169,18 +170,30 @@ def opinions(
         Room across the line that it is looked at with, times its outline's.
     """
     points = np.asarray(outline, np.float64).reshape(-1, 2)
-    width = 0
     strips: list[Float] = []
     for room in rooms:
         band = with_room(points, room)
-        cuts = [evened(shading(straightened(rgb, band, STRIP_PX))) for rgb in pictures]
+        strips += [evened(shading(straightened(rgb, band, STRIP_PX)))[0] for rgb in pictures]
         if height is not None:
             relief = np.asarray(cut_out(height, band, STRIP_PX), np.float32)
-            cuts += [evened(relief, True), evened(-relief, True)]
-        width = width or cuts[0][0].shape[1]
-        strips += [_of_width(local, width) for local, _ in cuts]
+            strips += [evened(relief, True)[0], evened(-relief, True)[0]]
     looks = scores(strips)
-    return [spelled(averaged(looks)), *(spelled(look) for look in looks)]
+    each = len(looks) // len(rooms)
+    by_room = [spelled(averaged(looks[i : i + each])) for i in range(0, len(looks), each)]
+    return [_likest(by_room), *(spelled(look) for look in looks)]
+
+
+def _likest(said: Sequence[OcrLine]) -> OcrLine:
+    """The reading that is most like all.
+
+    Looks with unlike room show a letter at unlike steps: their mean would lose letters that each of them
+    sees.
+    """
+    return max(said, key=lambda one: sum(o.confidence * _likeness(one.text, o.text) for o in said))
+
+
+def _likeness(a: str, b: str) -> float:
+    return SequenceMatcher(None, a, b, autojunk=False).ratio()
 
 
 def with_room(outline: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
@@ -189,12 +202,6 @@ def with_room(outline: NDArray[np.float64], factor: float) -> NDArray[np.float64
     upper, lower = outline[:half], outline[half:][::-1]
     middle = 0.5 * (upper + lower)
     return np.concatenate([middle + factor * (upper - middle), (middle + factor * (lower - middle))[::-1]])
-
-
-def _of_width(strip: Float, width: int) -> Float:
-    if strip.shape[1] == width:
-        return strip
-    return np.asarray(cv2.resize(strip, (width, STRIP_PX), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 @cache

@@ -29,17 +29,16 @@ from vision.network import open_own
 from vision.ocr import straightened
 from vision.photo import Photo
 from vision.relief import luminance
+from vision.text_outlines import CAPITAL_SHARE
 from vision.traits import Quantity, Reason, Region, TextLine, Trait, TraitRecord
 
-METHOD = "mark_symbol/2"
+METHOD = "mark_symbol/3"
 
 #: What the network tells apart, in the order of its outputs.
 KINDS = ("nothing", "registered", "copyright", "trademark", "other")
 #: How each sign is written.
 CHARACTERS = {"registered": "®", "copyright": "©", "trademark": "™"}
 
-#: Height of a capital over the height of a line's outline, as text detectors draw it.
-CAPITAL_SHARE = 0.53
 #: Smallest sign told apart, in pixels of the original.
 SMALLEST_PX = 25.0
 #: Smallest lead of the best sign over the next that is believed.
@@ -54,7 +53,7 @@ _FOUND = 0.12
 #: Presence from which a sign that our reader of lines sees too is believed more.
 _FAINTEST = 0.25
 #: Share of our reader's looks that must see a sign of that form, and what they leave of the doubt.
-_SECONDED, _DOUBT_LEFT = 0.8, 0.35
+_SECONDED, _DOUBT_LEFT = 0.75, 0.35
 #: Share of looks that may see a sign of the other form: fewer than one look at a single photo, one of many.
 _STRAY = 0.1
 #: How far beyond both ends of a line our reader looks for a sign, in letter heights: an outline may end
@@ -151,12 +150,17 @@ def find_signs(
     ]
     stacks = np.stack([np.concatenate([p, np.stack(z)]) for p, z in zip(plain, zoomed, strict=True)])
     presence = 1.0 - stacks.mean(axis=1)[:, 0]
-    showing = min(len(pictures), max(2, (len(pictures) + 1) // 2))
+    showing = _best_half(len(pictures))
     signs = []
     for row, column in _peaks(np.sort(presence, axis=0)[-showing:].mean(axis=0)):
         best = np.argsort(presence[:, *_near(row, column)].max(axis=(1, 2)))[-showing:]
         signs.append(_sign_at(np.concatenate(stacks[best]), row, column, band, run, height))
     return sorted(signs, key=lambda sign: sign.at)
+
+
+def _best_half(pictures: int) -> int:
+    """How many pictures count, of those that show a sign best: half of them, two at least."""
+    return min(pictures, max(2, (pictures + 1) // 2))
 
 
 def signs_in(photo: Photo, outline: NDArray[Any], more: Sequence[NDArray[np.uint8]] = ()) -> list[Sign]:
@@ -246,7 +250,8 @@ def ends_like_trademark(text: str) -> bool:
 def second_opinion(pictures: Sequence[NDArray[np.uint8]], line: TextLine) -> Second:
     """Return what our reader of lines says of signs in the latter half of a line.
 
-    Nothing when it is not installed. A sign that stands before the letters is a © as a rule; our own
+    Nothing when it is not installed. Of several pictures the half counts in which it sees a sign most often:
+    light along a stroke hides it. A sign that stands before the letters is a © as a rule; our own
     classifier alone answers for those.
 
     Parameters
@@ -260,12 +265,13 @@ def second_opinion(pictures: Sequence[NDArray[np.uint8]], line: TextLine) -> Sec
         return Second()
     outline = np.asarray(line.polygon, np.float64)
     reach = _SECOND_REACH * _letter_height(line) / max(_length(outline), 1.0)
-    looks = mark_reader.opinions(pictures, section(outline, -reach, 1.0 + reach))
+    looks = mark_reader.opinions(pictures, section(outline, -reach, 1.0 + reach))[1:]
     latter = [look.text[len(look.text) // 2 :] for look in looks]
-    return Second(
-        sum("™" in text for text in latter) / len(looks),
-        sum(any(c in text for c in "®©¤") for text in latter) / len(looks),
-    )
+    trademark = np.array(["™" in text for text in latter], float).reshape(-1, len(pictures)).mean(axis=0)
+    ringed = np.array([any(c in text for c in "®©¤") for text in latter], float)
+    ringed = ringed.reshape(-1, len(pictures)).mean(axis=0)
+    showing = np.argsort(-(trademark + ringed), kind="stable")[: _best_half(len(pictures))]
+    return Second(float(trademark[showing].mean()), float(ringed[showing].mean()))
 
 
 def _distance(line: TextLine, point: tuple[float, float]) -> float:

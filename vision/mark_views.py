@@ -1,8 +1,8 @@
 """One line of a mark as its readers get it, in several ways of looking.
 
-The ways are the photo itself, its contrast stretched, heights under several supposed lights, tighter and
+The ways are the photo itself, its contrast stretched, the height under the likeliest light, tighter and
 wider crops. Where the same place was photographed under several known lights, those take the place of the
-supposed ones.
+supposed one.
 """
 
 from __future__ import annotations
@@ -19,10 +19,12 @@ from vision import mark_reader
 from vision.mark_box import Box
 from vision.ocr import OcrLine, straightened
 from vision.photo import Photo
-from vision.relief import AZIMUTHS_DEG, Float, flatten, hypotheses, picture
+from vision.relief import Float, equalize, flatten, hypotheses, integrate, likely_azimuth, picture
 
 _STRIP_PX = 48
 _MOST_PIXELS = 500_000
+#: Room across a line in further looks, times its outline's.
+_FURTHER_ROOMS = (1.2, 0.88)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,12 +47,14 @@ class Close:
         return list(self.views.values())
 
     def supposed(self) -> list[NDArray[np.uint8]]:
-        """Heights under supposed lights; none where several lights are known."""
+        """The height under the likeliest light; none where several lights are known.
+
+        Under a light supposed across the true one letters are smeared, which a reader takes for others.
+        """
         if "more_0" in self.views:
             return []
-        azimuths = AZIMUTHS_DEG[1::2] if mark_reader.available() else AZIMUTHS_DEG
-        views = hypotheses(self.views["plain"], self.letter, azimuths)
-        return [view for name, view in views.items() if name not in self.views]
+        shading = equalize(flatten(self.views["plain"], self.letter), 2 * self.letter)
+        return [picture(integrate(shading, likely_azimuth(shading), self.letter))]
 
     def strips(
         self, box: Box, views: Sequence[NDArray[np.uint8]], room: float = 1.0
@@ -62,9 +66,8 @@ class Close:
     def further(self, box: Box) -> list[NDArray[np.uint8]]:
         """Strips of one line in every way of looking but the plain ones."""
         plain = [self.views["plain"], self.views.get("more_0", self.views["contrast"])]
-        rooms = (0.88,) if mark_reader.available() else (1.2, 0.88)
         strips = self.strips(box, self.supposed())
-        return strips + [strip for room in rooms for strip in self.strips(box, plain, room)]
+        return strips + [strip for room in _FURTHER_ROOMS for strip in self.strips(box, plain, room)]
 
     def own(self, box: Box, rooms: Sequence[float] = mark_reader.ROOMS) -> list[OcrLine]:
         """What our own reader says; nothing when it is not installed."""

@@ -33,6 +33,7 @@ from numpy.typing import NDArray
 
 from vision.network import open_network
 from vision.patience import Patience
+from vision.text_outlines import lines_of_map
 from vision.traits import Polygon, Reason
 
 ENTRY_POINTS = "rakelight.ocr"
@@ -148,9 +149,12 @@ class RapidEngine(OcrEngine):
         ]
 
     def find(self, rgb: Picture) -> list[OcrLine]:
-        """Return the outlines of text lines (rotated rectangles) with the network's mean score."""
+        """Return the outlines of text lines, rectangles or bent bands, with the network's mean score."""
         score, scale = self.text_map(rgb)
-        return lines_of_map(score, scale)
+        return [
+            OcrLine("", line.score, tuple((float(x), float(y)) for x, y in line.polygon))
+            for line in lines_of_map(score, scale)
+        ]
 
     def text_map(self, rgb: Picture) -> tuple[NDArray[np.float32], tuple[float, float]]:
         """Return the network's text score for each pixel of a reduced picture, and its (x, y) scale.
@@ -271,122 +275,6 @@ def cut_out(rgb: NDArray[Any], outline: NDArray[Any], height: int | None = None)
     at_x, at_y = np.ascontiguousarray(grid[..., 0]), np.ascontiguousarray(grid[..., 1])
     warped = cv2.remap(rgb, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(warped)
-
-
-def lines_of_map(
-    score: NDArray[np.float32], scale: tuple[float, float], threshold: float = 0.3, keep: float = 0.4
-) -> list[OcrLine]:
-    """Return outlines of the text lines in a text score map.
-
-    Differentiable binarization's box step (Liao et al. 2020, 10.1609/aaai.v34i07.6812): the map marks the
-    shrunken core of a line, so each core's rectangle is grown by area · 1.6 / perimeter.
-
-    Parameters
-    ----------
-    score
-        (h, w) float32 in [0, 1].
-    scale
-        Map pixels per picture pixel, x and y.
-    threshold, keep
-        Score of a core's pixels, and mean score below which a core is dropped.
-    """
-    out = []
-    for contour in _cores(score, threshold):
-        if min(cv2.minAreaRect(contour)[1]) < 3:
-            continue
-        x, y, w, h = cv2.boundingRect(contour)
-        core = np.zeros((h, w), np.uint8)
-        cv2.drawContours(core, [contour], -1, 1, cv2.FILLED, offset=(-x, -y))
-        mean = float(score[y : y + h, x : x + w][core > 0].mean())
-        if mean < keep:
-            continue
-        outline = _grown_outline(contour.reshape(-1, 2), core, (x, y)) / np.asarray(scale)
-        out.append(OcrLine("", mean, tuple((float(px), float(py)) for px, py in outline)))
-    return sorted(out, key=lambda line: min(p[1] for p in line.polygon))
-
-
-def _cores(score: NDArray[np.float32], threshold: float) -> list[NDArray[np.int32]]:
-    """Contours of line cores; one that falls into several side by side at twice the threshold is several."""
-    small = np.ones((2, 2), np.uint8)
-    mask = np.asarray(cv2.dilate((score > threshold).astype(np.uint8), small), np.uint8)
-    sure = cv2.erode((score > 2 * threshold).astype(np.uint8), small)
-    out = []
-    for contour in _contours(mask):
-        blob = np.zeros(score.shape, np.uint8)
-        cv2.drawContours(blob, [contour], -1, 1, cv2.FILLED)
-        whole = cv2.contourArea(contour)
-        parts = [
-            c
-            for c in _contours(np.asarray(cv2.bitwise_and(sure, blob), np.uint8))
-            if cv2.contourArea(c) > 0.08 * whole + 8
-        ]
-        side_by_side = sum(max(cv2.minAreaRect(c)[1]) for c in parts) > 1.35 * max(
-            cv2.minAreaRect(contour)[1]
-        )
-        out += parts if side_by_side else [contour]
-    return out
-
-
-def _contours(mask: NDArray[np.uint8]) -> list[NDArray[np.int32]]:
-    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return [np.asarray(c, np.int32) for c in contours if len(c) >= 4]
-
-
-def _grown_outline(
-    contour: NDArray[Any], core: NDArray[np.uint8], offset: tuple[int, int]
-) -> NDArray[np.float64]:
-    """Outline of the line around a core: a rectangle, or a band along a circle when the core is bent."""
-    ys, xs = np.nonzero(core)
-    pixels = np.stack([xs + offset[0], ys + offset[1]], axis=1).astype(np.float64)
-    (cx, cy), (w, h), angle = cv2.minAreaRect(contour)
-    thickness = min(w, h, 2.0 * float(cv2.distanceTransform(np.pad(core, 1), cv2.DIST_L2, 3).max()))
-    if min(w, h) > 1.35 * thickness and max(w, h) > 2.5 * thickness:
-        band = _circular_band(pixels)
-        if band is not None:
-            return band
-    grow = w * h * 1.6 / (2 * (w + h))
-    return _from_top_left(cv2.boxPoints(((cx, cy), (w + 2 * grow, h + 2 * grow), angle)))
-
-
-def _circular_band(pixels: NDArray[np.float64]) -> NDArray[np.float64] | None:
-    """Band around pixels that lie along a circle, or None if they do not."""
-    center, radius = _circle(pixels)
-    away = pixels - center
-    mean = pixels.mean(axis=0) - center
-    reference = math.atan2(mean[1], mean[0])
-    turn = (np.arctan2(away[:, 1], away[:, 0]) - reference + np.pi) % (2 * np.pi) - np.pi
-    low, high = np.quantile(turn, (0.005, 0.995))
-    spread = float(np.hypot(*away.T).std())
-    thickness = len(pixels) / max(radius * (high - low), 1e-6)
-    if spread > 0.45 * thickness or high - low > 5.5 or radius < 1.5 * thickness:
-        return None
-    reach = 0.8 * thickness
-    angles = np.linspace(low - reach / radius, high + reach / radius, 33) + reference
-    half = 0.5 * thickness + reach
-    rays = np.stack([np.cos(angles), np.sin(angles)], axis=1)
-    outer, inner = ((radius + s * half) * rays + center for s in (1, -1))
-    band = np.concatenate([outer, inner[::-1]])
-    chord = band[32] - band[0]
-    backward = chord[0] < 0 or (abs(chord[0]) < 1e-9 and chord[1] < 0)
-    return np.asarray(np.roll(band, 33, axis=0) if backward else band, np.float64)
-
-
-def _circle(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
-    """Center and radius of the circle nearest to the points: Kåsa's start, then Gauss-Newton."""
-    origin = points.mean(axis=0)
-    x, y = (points - origin).T
-    design = np.stack([x, y, np.ones_like(x)], axis=1)
-    a, b, c = np.linalg.lstsq(design, x * x + y * y, rcond=None)[0]
-    state = np.array([a / 2, b / 2, math.sqrt(max(c + (a * a + b * b) / 4, 1e-6))])
-    for _ in range(20):
-        dx, dy = x - state[0], y - state[1]
-        distance = np.maximum(np.hypot(dx, dy), 1e-6)
-        jacobian = np.stack([-dx / distance, -dy / distance, -np.ones_like(x)], axis=1)
-        step = np.linalg.lstsq(jacobian, -(distance - state[2]), rcond=None)[0]
-        state += step
-        if np.abs(step).max() < 1e-3:
-            break
-    return state[:2] + origin, float(abs(state[2]))
 
 
 def discover() -> dict[str, Callable[[], OcrEngine]]:
@@ -610,19 +498,6 @@ def _framed(strip: Picture) -> Picture:
     margin = max(4, strip.shape[0] // 2)
     framed = cv2.copyMakeBorder(strip, margin, margin, margin, margin, cv2.BORDER_REPLICATE)
     return np.asarray(framed, np.uint8)
-
-
-def _from_top_left(corners: NDArray[Any]) -> NDArray[np.float64]:
-    """Order a rectangle's corners clockwise so that its longer side runs left to right (mod 180°)."""
-    points = np.asarray(corners, np.float64)
-    center = points.mean(axis=0)
-    points = points[np.argsort(np.arctan2(*(points - center).T[::-1]))]
-    if np.linalg.norm(points[1] - points[0]) < np.linalg.norm(points[2] - points[1]):
-        points = np.roll(points, -1, axis=0)
-    along = points[1] - points[0]
-    if along[0] < 0 or (abs(along[0]) < 1e-9 and along[1] < 0):
-        points = np.roll(points, 2, axis=0)
-    return points
 
 
 def _decode(scores: NDArray[np.float32], alphabet: Mapping[int, str]) -> OcrLine:

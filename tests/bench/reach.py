@@ -106,8 +106,9 @@ def edit_distance(a: str, b: str) -> int:
 
 
 def _letters(lines: Iterable[str]) -> str:
-    """Join lines and keep letters and digits: signs are judged apart."""
-    return "".join(c for c in "".join(lines).upper() if c.isascii() and c.isalnum())
+    """Join lines and keep letters and digits; ™ counts as TM, other signs are judged apart."""
+    joined = "".join(lines).replace("™", "TM").upper()
+    return "".join(c for c in joined if c.isascii() and c.isalnum())
 
 
 def examine_one(job: tuple[str, str, str | None]) -> tuple[str, dict[str, Any]]:

@@ -11,7 +11,7 @@ import importlib
 import importlib.util
 import logging
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -60,6 +60,14 @@ _NO_FACE_MODEL = (
 _OFF_VINYL = 0.3
 #: A face this wide, as a share of the short side, leaves no room for a torso worth looking for.
 _LARGE_FACE = 0.42
+#: Views in words.
+_SHOWN = {
+    View.FACE: "a face",
+    View.HEAD_BACK: "the back of a head",
+    View.BODY: "a body",
+    View.MARK: "a mark",
+    View.CROWD: "several dolls",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +145,8 @@ def find_places(
     if stated is not None:
         told = ViewPlace(stated, 1.0, {str(stated): 1.0})
         places = _locate(photo, told, {stated}, notes)
-        places = replace(places, soles=tuple(_told_sole(s) for s in places.soles))
+        if places.soles and View.SOLES not in {REGION_VIEWS[name] for name in given}:
+            places = replace(places, soles=_told_soles(photo, places.soles, notes))
         return replace(_override(places, given), notes=tuple(notes))
     if importlib.util.find_spec("mediapipe") is None:
         notes.append(_NO_FACE_MODEL)
@@ -159,6 +168,21 @@ def find_places(
     return replace(
         _locate(photo, seen, likely, notes, faces=faces, soles=soles, marks=marks), notes=tuple(notes)
     )
+
+
+def _told_soles(photo: Photo, found: Sequence[SolePlace], notes: list[str]) -> tuple[SolePlace, ...]:
+    """Return soles in a photo of which a person says that it shows soles; none where it surely shows another
+    view: an iris with its white is much like a lined hole."""
+    shown = view_opinion.sure_of(view_opinion.ask(photo))
+    if shown is None:
+        faces = _run(photo, "face", lambda m: m.find_faces(photo, max_faces=MAX_FACES), notes) or []
+        shown = View.FACE if _fills_the_picture(photo, faces) else View.SOLES
+    if shown is not View.SOLES:
+        notes.append(
+            f"Said to show soles, but shows {_SHOWN[shown]}. Outline a sole to have it read all the same."
+        )
+        return ()
+    return tuple(_told_sole(s) for s in found)
 
 
 def _told_sole(sole: SolePlace) -> SolePlace:
