@@ -33,7 +33,7 @@ from vision.lip_border import Molded, fit_lip, mirrored, molded, parting_height,
 from vision.lip_wear import wear
 from vision.locate.places import FacePlace
 from vision.photo import Photo
-from vision.second_opinion import MOST, combine
+from vision.second_opinion import MOST, SPLIT, at_most, combine
 from vision.traits import Quantity, Reason, Trait, TraitRecord
 
 TRAIT = Trait.LIP_PAINT
@@ -320,6 +320,8 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
         MOST_BY_NETWORK if found.lip_seen and beyond >= OVER else MOST,
         accusing=("overpainted",),
     )
+    if found.seen is not None and not found.seen.in_paint:
+        probabilities = at_most(probabilities, "overpainted", SPLIT)
     flags: tuple[str, ...] = ("weak_contrast",) if 0.2 < seen < 0.8 else ()
     flags += (said,) if said else ()
     if found.gloss > 0.08:

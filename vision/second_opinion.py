@@ -73,13 +73,13 @@ def combine(
     mine, yours = max(own, key=lambda s: own[s]), max(other, key=lambda s: other[s])
     if mine == yours:
         lifted = min(LIFTED_ACCUSING if mine in accusing else LIFTED, own[mine] + LIFT)
-        return _at_most(joint, mine, min(most, max(own[mine], lifted))), "second_opinion"
+        return at_most(joint, mine, min(most, max(own[mine], lifted))), "second_opinion"
     in_doubt = yours not in accusing and own[yours] >= POSSIBLE and own[mine] - own[yours] < IN_DOUBT
     best = max(joint, key=lambda s: joint[s])
     if in_doubt and best == yours:
-        return _at_most(joint, best, LENT), "opinions_differ"
+        return at_most(joint, best, LENT), "opinions_differ"
     most = SPLIT_ACCUSING if best in accusing and best == yours else SPLIT
-    return _at_most(joint, best, most), "opinions_differ"
+    return at_most(joint, best, most), "opinions_differ"
 
 
 def _scaled(chances: Mapping[str, float]) -> dict[str, float]:
@@ -87,7 +87,7 @@ def _scaled(chances: Mapping[str, float]) -> dict[str, float]:
     return {state: chance / total for state, chance in chances.items()}
 
 
-def _at_most(chances: dict[str, float], state: str, most: float) -> dict[str, float]:
+def at_most(chances: dict[str, float], state: str, most: float) -> dict[str, float]:
     """Lower one state to ``most``, if it has more, and share the rest among the others as they stand."""
     if chances[state] <= most:
         return chances

@@ -69,11 +69,11 @@ STATES: Mapping[Trait, tuple[str, ...]] = {
 }
 
 #: The view or views in which each trait can be read; the first is the one to ask for. A photo of a whole doll
-#: shows her eyes and ears too: they are read there where a face is found.
+#: shows her eyes, lips and ears too: they are read there where a face is found.
 VIEWS_OF: Mapping[Trait, tuple[View, ...]] = {
     Trait.EYELINER_COLOR: (View.FACE, View.BODY, View.CROWD),
     Trait.IRIS_COLOR: (View.FACE, View.BODY, View.CROWD),
-    Trait.LIP_PAINT: (View.FACE, View.CROWD),
+    Trait.LIP_PAINT: (View.FACE, View.BODY, View.CROWD),
     Trait.SKIN_FADE: (View.BODY,),
     Trait.FOOT_HOLES: (View.SOLES,),
     Trait.MARK_TEXT: (View.MARK, View.HEAD_BACK),
