@@ -244,6 +244,14 @@ def test_each_name_is_written_once_and_inside():
     assert 1000 < painted.sum() < 12_000
 
 
+def test_a_name_without_room_beside_its_outline_stands_below_it():
+    image = np.full((200, 200, 3), 120, np.uint8)
+    region = Region(Region.box(20, 60, 180, 120).polygons, ("molded lips",))
+    draw.tags(image, region, (0, 0), 1.0)
+    rows = np.flatnonzero((image != 120).any(-1).any(1))
+    assert rows[0] >= 120
+
+
 def test_regions_with_names_come_back_from_json():
     region = Region((BLUE.region.polygons[0],) * 2, ("covered", "exposed"))
     assert Region.from_json(region.to_json()) == region

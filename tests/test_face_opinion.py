@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests.drawn_face import Drawing, Drawn, draw
-from vision import ear_stain, eyeliner, face_reading, iris, lips, sheen
+from vision import ear_stain, eyeliner, face_reading, iris, lip_repaint, lips, sheen
 from vision.calibration import Calibration
 from vision.face_view import grown
 from vision.locate import face_model
@@ -68,6 +68,11 @@ def test_overpaint_shows_once_the_molded_border_is_seen(monkeypatch: pytest.Monk
     assert helped.quantities["beyond_border"].value == pytest.approx(truth, abs=0.12)
     assert helped.candidates["overpainted"] > alone.candidates["overpainted"]
     assert helped.state == "overpainted"
+    # The picture of it shows both outlines, and the sign of a repaint is no surer than the state.
+    assert helped.region is not None
+    assert set(helped.region.names) == {"paint", "molded lips"}
+    signs = read(monkeypatch, drawn, network(drawn, **OVERPAINTED), lip_repaint)
+    assert 0.6 <= signs.quantities["over_border_chance"].value <= lips.MOST_BY_NETWORK
 
 
 def test_a_border_without_relief_is_believed_by_nobody(monkeypatch: pytest.MonkeyPatch) -> None:

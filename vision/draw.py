@@ -135,7 +135,10 @@ def outline(image: Image, region: Region, origin: tuple[float, float], scale: fl
 
 
 def tags(image: Image, region: Region, origin: tuple[float, float], scale: float) -> None:
-    """Write each of the region's names once, at the left of its largest polygon (in place)."""
+    """Write each of the region's names once, beside its largest polygon (in place).
+
+    That is at the left where there is room, else below, so that no name hides the outline it belongs to.
+    """
     largest: dict[str, NDArray[np.int32]] = {}
     for name, points in zip(region.names, _placed(region, origin, scale), strict=False):
         if name not in largest or cv2.contourArea(points) > cv2.contourArea(largest[name]):
@@ -144,6 +147,9 @@ def tags(image: Image, region: Region, origin: tuple[float, float], scale: float
     for name, points in sorted(largest.items(), key=lambda item: _left_end(item[1])[1]):
         x, y = _left_end(points)
         box_w, box_h = text_width(name, _NOTE, 700) + 12, _NOTE + 8
+        lowest = int(points[..., 1].max()) + 8
+        if x < box_w + 4 and lowest + box_h <= image.shape[0]:
+            x, y = int(points[..., 0].mean()) + box_w // 2, lowest + box_h // 2
         left = min(max(0, x - box_w - 4), max(0, image.shape[1] - box_w))
         top = min(max(free, y - box_h // 2), max(0, image.shape[0] - box_h))
         cv2.rectangle(image, (left, top), (left + box_w, top + box_h), INK, -1)

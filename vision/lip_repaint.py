@@ -61,9 +61,11 @@ def _over_border(reading: FaceReading, found: LipPaint) -> Sign:
     """Paint outside of the molded lip."""
     value, u = lips.beyond_border(found)
     outside = found.paint & ~found.lip
+    # A border that a network sees is no surer evidence here than it is for the paint's state.
+    most = lips.MOST_BY_NETWORK if found.lip_seen else 1.0
     return Sign(
         "over_border", "paint lies beyond the molded border", Quantity(value, u),
-        above(value, u, lips.OVER), reading.view.region(outside).polygons,
+        min(most, above(value, u, lips.OVER)), reading.view.region(outside).polygons,
     )  # fmt: skip
 
 
