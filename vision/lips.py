@@ -318,7 +318,7 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
     probabilities = {k: ceiling * v + (1 - ceiling) / 4 for k, v in probabilities.items()}
     probabilities, said = combine(
         probabilities,
-        None if found.doubtful > DOUBTFUL else reading.opinion("lips"),
+        None if found.doubtful > DOUBTFUL and least > BARE else reading.opinion("lips"),
         MOST_BY_NETWORK if found.lip_seen and beyond >= OVER else MOST,
         accusing=("overpainted",),
     )
