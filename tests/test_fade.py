@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.drawn_colors import Camera, Vinyl, cast
-from vision import fade
+from vision import fade, fade_meaning
 from vision.calibration import Calibration
 from vision.color import delta_e_2000, lab_to_linear
 from vision.locate.places import LinePlace
@@ -239,7 +239,7 @@ def test_grade_follows_the_difference(rng):
     ],
 )
 def test_direction_is_said_in_a_dealers_words(delta, words):
-    assert fade.direction(np.array(delta, float), (0.5, 0.5, 0.5)) == words
+    assert fade_meaning.direction(np.array(delta, float), (0.5, 0.5, 0.5)) == words
 
 
 def test_stated_uncertainty_covers_the_error():

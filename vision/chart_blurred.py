@@ -17,14 +17,16 @@ from vision.color import srgb_to_linear
 
 Array = NDArray[np.float64]
 
+#: (24, 2) where the patches lie from the middle of the chart, in patch distances, row by row.
 _CELLS: Array = np.array([[x - 2.5, y - 1.5] for y in range(4) for x in range(6)], np.float64)
 #: Distances of patches in pixels of the view that are tried; closer ones are too small to read there.
 _PITCHES = (5.0, 6.0, 7.2, 8.6, 10.4, 12.4, 15.0)
+#: So many places of many colors get a closer look.
 _MOST_PLACES = 3
-#: Least spread of a* and of b* in CIELAB, whichever is less, in each quarter of a place worth a closer look,
-#: and the size of a quarter in pixels of half the view.
-_LEAST_SPREAD, _AROUND = 5.0, (11, 11)
-#: Least correlation of color ratios worth proving.
+#: Such a place varies at least this much (standard deviation) both in a* and in b* of CIELAB, in each of its
+#: quarters, which have this size in pixels of the view at half size.
+_LEAST_SPREAD, _QUARTER = 5.0, (11, 11)
+#: Least correlation of color ratios with the chart's that is worth proving.
 _LEAST_LIKE = 0.7
 
 
@@ -53,12 +55,12 @@ def candidates(view: NDArray[np.uint8], reference: Array) -> Iterator[Array]:
 
 
 def _colorful(view: NDArray[np.uint8]) -> Iterator[Array]:
-    """Yield (x, y) of the middles of the most varied places, a chart 40 to 120 px long in mind."""
+    """Yield (x, y) of the middles of the most varied places, as large as charts 40 to 120 px long."""
     half = cv2.resize(view, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     lab = cv2.cvtColor(half, cv2.COLOR_RGB2LAB)[..., 1:].astype(np.float32)
-    mean = cv2.blur(lab, _AROUND)
-    spread = np.sqrt(np.maximum(cv2.blur(lab * lab, _AROUND) - mean * mean, 0)).min(axis=2)
-    # A border between two fields, of a garment and its doll, crosses some quarters only; a chart fills all.
+    mean = cv2.blur(lab, _QUARTER)
+    spread = np.sqrt(np.maximum(cv2.blur(lab * lab, _QUARTER) - mean * mean, 0)).min(axis=2)
+    # A border between two colors, as of garment and doll, crosses some quarters only; a chart fills all.
     quarters = [np.roll(spread, shift, axis=(0, 1)) for shift in ((-5, -5), (-5, 5), (5, -5), (5, 5))]
     spread = np.min(quarters, axis=0)
     for _ in range(_MOST_PLACES):
@@ -70,7 +72,11 @@ def _colorful(view: NDArray[np.uint8]) -> Iterator[Array]:
 
 
 def _coarse(middle: Array) -> Array:
-    """Return (N, 5) x, y, turn in radians, ln of pitch and ln of stretch to try round a place."""
+    """Return (N, 5) tries round a place.
+
+    A try is x, y of the chart's middle in pixels, its turn in radians, ln of the patches' distance in pixels,
+    and ln of how much longer that distance is along the rows than across.
+    """
     steps = np.arange(-3, 4) * 0.5
     turns = np.radians(np.arange(0, 360, 12))
     rows = [
@@ -84,7 +90,7 @@ def _coarse(middle: Array) -> Array:
 
 
 def _finer(ratios: Array, known: Array, start: Array) -> tuple[Array, float]:
-    """Return the best of finer and finer steps round a start, and its correlation."""
+    """Return the best try in finer and finer steps round a first one, and its correlation."""
     like = 0.0
     for size in (1.0, 0.5, 0.25):
         axes = [np.arange(-1, 2) * size * step for step in (0.35, 0.35, 0.12, 0.1, 0.12)]
@@ -95,14 +101,17 @@ def _finer(ratios: Array, known: Array, start: Array) -> tuple[Array, float]:
 
 
 def _units(row: Array) -> Array:
+    """Return (5,) the steps that count as one for each number of a try: for x and y, a patch distance."""
     return np.array([np.exp(row[3]), np.exp(row[3]), 1.0, 1.0, 1.0])
 
 
 def _best(ratios: Array, known: Array, tried: Array) -> Array:
+    """Return the try at which the picture is most like the chart."""
     return np.asarray(tried[int(_likeness(ratios, known, tried).argmax())], np.float64)
 
 
 def _homography(row: Array) -> Array:
+    """Return the (3, 3) homography from grid coordinates to pixels of one try."""
     x, y, turn, size, stretch = row
     along, across = np.exp(size + stretch / 2), np.exp(size - stretch / 2)
     c, s = np.cos(turn), np.sin(turn)
@@ -112,7 +121,10 @@ def _homography(row: Array) -> Array:
 
 
 def _likeness(ratios: Array, known: Array, tried: Array) -> Array:
-    """Return the (N,) correlations of the chart's color ratios with those seen at each try's 24 places."""
+    """Return the (N,) correlations of the chart's color ratios with those seen at each try's 24 places.
+
+    A try that leaves the picture has -1.
+    """
     along, across = np.exp(tried[:, 3] + tried[:, 4] / 2), np.exp(tried[:, 3] - tried[:, 4] / 2)
     c, s = np.cos(tried[:, 2]), np.sin(tried[:, 2])
     u, v = along[:, None] * _CELLS[:, 0], across[:, None] * _CELLS[:, 1]

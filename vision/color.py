@@ -450,12 +450,11 @@ def read_color(linear_rgb: ArrayLike, covariance: ArrayLike, calibration: Calibr
     """Return the surface color of a mean pixel with all uncertainty that is known.
 
     Six parts add up: the covariance of the mean; the steps of an 8-bit file, within which a flat surface may
-    lie anywhere; the white reference, as independent relative errors
-    of the red and the blue channel, sized so that a mid gray (L* 50) moves by ``u_delta_e``; the
-    exposure, as one relative error of all channels; that the surface faces the light otherwise, or stands
-    nearer to it, than the reference does (:data:`U_ELSEWHERE`); and what the camera makes of chroma and hue,
-    which a chart shows as the residual of its fit. So a dark color suffers less from a
-    wrong white than a light one, as it does in a photo.
+    lie anywhere; the white reference, as independent relative errors of the red and the blue channel, sized
+    so that a mid gray (L* 50) moves by ``u_delta_e``; the exposure, as one relative error of all channels;
+    that the surface faces the light otherwise, or stands nearer to it, than the reference does
+    (:data:`U_ELSEWHERE`); and what the camera makes of chroma and hue, which a chart shows as the residual of
+    its fit. So a dark color suffers less from a wrong white than a light one, as it does in a photo.
 
     Parameters
     ----------

@@ -35,10 +35,13 @@ RINGED = 0.25
 #: Lightness must change across that border by at least this much, as a log ratio: relief shows it (0.10 to
 #: 0.56 on held-out sculpted heads, 0.036 and 0.043 on flat ones, up to 0.012 on drawings).
 STEP = 0.05
-#: Paint on both sides of a border reaches this far, in face widths. It takes more pixels of the original than
-#: this, and more than so many standard deviations of the photo's blur, to tell it from the paint's own edge.
-RING, LEAST_RING_PX, BLURS = 0.015, 3.0, 2.0
+#: Paint on both sides of a border reaches this far from it, in face widths.
+RING = 0.015
+#: That distance must be at least this many pixels of the original, and this many standard deviations of the
+#: photo's blur, or the border cannot be told from the paint's own edge.
+LEAST_RING_PX, LEAST_RING_BLURS = 3.0, 2.0
 
+#: The network's classes that make up either lip.
 UPPER, LOWER = ("upper_bare", "upper_paint"), ("lower_bare", "lower_paint")
 
 Array = NDArray[np.float64]
@@ -66,7 +69,7 @@ class Molded:
 
     @property
     def in_paint(self) -> bool:
-        """Whether the border lies in the midst of paint, as relief, and the paint is larger than lips."""
+        """Whether the border lies amid paint and shows as relief, and the paint is larger than lips."""
         return self.ringed >= RINGED and self.step >= STEP and self.size > 1
 
 
@@ -95,7 +98,8 @@ def molded(reading: FaceReading, model: Mask, paint: Mask) -> Molded | None:
         return None
     border, crossed = _crossed(lip, beyond > 0.5, paint, unit)
     ringed = float(np.count_nonzero(crossed)) / max(1, int(np.count_nonzero(border)))
-    tells = ringed >= RINGED and RING * reading.view.face.width >= max(LEAST_RING_PX, BLURS * _blur(reading))
+    ring_px = RING * reading.view.face.width
+    tells = ringed >= RINGED and ring_px >= max(LEAST_RING_PX, LEAST_RING_BLURS * _blur(reading))
     return Molded(
         lip,
         lip & (upper > lower),
@@ -125,8 +129,8 @@ def _crossed(lip: Mask, beyond: Mask, paint: Mask, unit: float) -> tuple[Mask, M
 def _step(view: FaceView, border: Mask, lip: Mask) -> float:
     """Return how much lightness changes across a border in the midst of paint: mean |log ratio|.
 
-    The change over ``RING`` face widths, averaged along as much of the border so that noise goes, first.
-    Drawn lips have none, nor have lips that stand out so little that no border could be seen.
+    The change over ``RING`` face widths across the border, first averaged over as much along it, so that
+    noise goes. Drawn lips have none, nor have lips that stand out so little that no border could be seen.
     """
     width = RING * view.unit
     light = np.log(blurred(view.linear.astype(np.float64) @ LUMA, 0.4 * width) + 0.003)
@@ -144,6 +148,19 @@ def fit_lip(view: FaceView, outline: Array, paint: Mask, glare: Mask) -> Mask:
     The model's outline errs by a fraction of a lip in place and size, but hardly in shape. Paint outside
     and lack of paint inside both count against a fit, and so does every step away from the model, so that a
     rubbed corner or a smear outside does not drag the border along.
+
+    Parameters
+    ----------
+    view
+        The upright face.
+    outline
+        (N, 2) the model's lips in view pixels.
+    paint, glare
+        (H, W) pixels of paint, and pixels that tell nothing of it.
+
+    Returns
+    -------
+    (H, W) the lips.
     """
     x0, y0 = np.floor(outline.min(axis=0) - 0.09 * view.unit).astype(int)
     x1, y1 = np.ceil(outline.max(axis=0) + 0.09 * view.unit).astype(int)
@@ -188,9 +205,10 @@ def fit_lip(view: FaceView, outline: Array, paint: Mask, glare: Mask) -> Mask:
 
 
 def mirrored(view: FaceView, paint: Mask) -> Mask:
-    """Paint mirrored across the middle of the mouth, each side stretched to the other's width.
+    """Return (H, W) paint mirrored across the middle of the mouth, each side stretched to the other's width.
 
     Molded lips are alike left and right; rubbed paint seldom is. So one side tells where the other's lip is.
+    In a face turned so far that the sides cannot be compared the paint is returned as it is.
     """
     if view.face.landmarks is None:
         points = view.points(view.face.lips)
@@ -210,10 +228,10 @@ def mirrored(view: FaceView, paint: Mask) -> Mask:
 
 
 def _moved(outline: Array, parting: float, unit: float, steps: Array) -> Array:
-    """Apply sideways and vertical shift, width, and heights above and below the parting, in standard errors.
+    """Return an outline after (5,) steps: shift right and down, width, height above and below the parting.
 
-    Standard errors of the model's lips on dolls, from rendered tuning photos: 0.012 and 0.018 face widths
-    in place, 8 % in width, 16 % in height.
+    Steps count standard errors of the model's lips on dolls, from rendered tuning photos: 0.012 and 0.018
+    face widths in place, 8 % in width, 16 % in height.
     """
     shift_x, shift_y, wide, up, low = steps
     middle = (outline[:, 0].min() + outline[:, 0].max()) / 2
@@ -224,13 +242,23 @@ def _moved(outline: Array, parting: float, unit: float, steps: Array) -> Array:
 
 
 def parting_height(view: FaceView) -> float:
-    """Height of the parting between the lips in the view."""
+    """Return y of the parting between the lips, in view pixels."""
     points = view.points(view.face.inner_lips or view.face.lips)
     return float(np.mean(points[:, 1]))
 
 
 def settle_edge(lip: Mask, whole: Mask, paint: Mask, belt: float) -> Mask:
-    """Within a belt around the fitted border, let the paint show the edge where there is paint."""
+    """Return the lips with the paint's edge, where there is paint in a belt around the fitted border.
+
+    Parameters
+    ----------
+    lip
+        (H, W) the fitted lips.
+    whole, paint
+        (H, W) paint with what mirroring adds to it, and paint alone.
+    belt
+        How far from the border of ``lip`` the paint's edge may lie, in view pixels.
+    """
     if not paint.any():
         return lip
     inner, outer = grown(lip, -belt), grown(lip, belt)

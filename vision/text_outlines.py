@@ -1,8 +1,10 @@
 """Outlines of the lines of text in a map of where letters stand.
 
-A text map marks the core of each line; the outline is the core grown by its thickness. A line on a swelling
-body is seen bent, often as an S: letters cut out along a straight rectangle then stand slanted at its ends,
-which is where they are misread. So the outline follows the bend of its core.
+A text map marks the core of each line; the outline is the core grown by its thickness.
+
+How a dealer would be misled: a line on a swelling body is seen bent, often as an S. Letters cut out along a
+straight rectangle then stand slanted at its ends, where they are misread. So the outline follows the bend of
+its core.
 """
 
 from __future__ import annotations
@@ -18,16 +20,17 @@ from numpy.typing import NDArray
 #: Height of a capital over the height of a line's outline, as text detectors draw it.
 CAPITAL_SHARE = 0.53
 
-#: How much a core is grown on each side, times its thickness; for one much longer than thick it is the
-#: area times 1.6 over the perimeter.
+#: How much a bent core is grown on each side, times its thickness. For a core much longer than thick this is
+#: the same as the growth of straight ones, area times 1.6 over the perimeter.
 _GROWTH = 0.8
-#: Width of a core's rectangle over its thickness from which it is bent.
+#: Shorter side of a core's rectangle over its thickness from which the core counts as bent.
 _BENT = 1.15
-#: Length over thickness for each degree of the curve along a core, and the highest degree.
+#: The curve along a core has one degree more for so much more length over thickness, and this degree at most.
 _SLENDER_A_DEGREE, _MOST_DEGREE = 6.0, 3
-#: Steepest slope of that curve; a core bent further is a part of a circle.
+#: Steepest slope of that curve; a core bent further is tried as a part of a circle only.
 _STEEPEST = 1.0
-#: Spread of a core's pixels across its curve, times its thickness, from which they do not lie along it.
+#: Spread of a core's pixels across its curve (standard deviation over its thickness) above which they do not
+#: lie along it.
 _MOST_SPREAD = 0.45
 #: Points on each edge of a bent outline.
 _BAND_POINTS = 33
@@ -61,7 +64,11 @@ def lines_of_map(
     scale
         Map pixels per picture pixel, x and y.
     threshold, keep
-        Score of a core's pixels, and mean score below which a core is dropped.
+        Score above which a pixel belongs to a core, and mean score below which a core is dropped.
+
+    Returns
+    -------
+    The outlines by their highest points, from the top down.
     """
     out = []
     for contour in _cores(score, threshold):
@@ -80,7 +87,7 @@ def lines_of_map(
 
 
 def _cores(score: NDArray[np.float32], threshold: float) -> list[NDArray[np.int32]]:
-    """Contours of line cores; one that falls into several side by side at twice the threshold is several."""
+    """Return contours of cores; one that twice the threshold parts into lines side by side gives those."""
     small = np.ones((2, 2), np.uint8)
     mask = np.asarray(cv2.dilate((score > threshold).astype(np.uint8), small), np.uint8)
     sure = cv2.erode((score > 2 * threshold).astype(np.uint8), small)
@@ -102,6 +109,7 @@ def _cores(score: NDArray[np.float32], threshold: float) -> list[NDArray[np.int3
 
 
 def _contours(mask: NDArray[np.uint8]) -> list[NDArray[np.int32]]:
+    """Return the outer contours, (n, 1, 2) of four points or more."""
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     return [np.asarray(c, np.int32) for c in contours if len(c) >= 4]
 
@@ -109,7 +117,7 @@ def _contours(mask: NDArray[np.uint8]) -> list[NDArray[np.int32]]:
 def _grown_outline(
     contour: NDArray[Any], core: NDArray[np.uint8], pixels: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Outline of the line around a core: a rectangle, or a band along the core's bend."""
+    """Return the outline of the line around a core: a rectangle, or a band along the core's bend."""
     (cx, cy), (w, h), angle = cv2.minAreaRect(contour)
     thickness = min(w, h, 2.0 * float(cv2.distanceTransform(np.pad(core, 1), cv2.DIST_L2, 3).max()))
     if min(w, h) > _BENT * thickness and max(w, h) > 2.5 * thickness:
@@ -121,7 +129,7 @@ def _grown_outline(
 
 
 def _smooth_band(pixels: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]] | None:
-    """Spread of pixels across a gentle curve and the band along it, or None if they do not lie along one."""
+    """Return the spread of pixels across a gentle curve and the band along it; None if none fits."""
     line = centerline(pixels)
     if line is None or line.spread > _MOST_SPREAD * line.thickness:
         return None
@@ -136,11 +144,12 @@ class Centerline:
     Attributes
     ----------
     middle, along
-        (2,) origin and unit vector of the direction, rightward.
+        (2,) mean of the core's pixels, and unit vector of its longest direction, rightward.
     curve
-        Distance from the direction, to the right of it as y points down, over the distance along it.
+        Distance aside from ``middle``, positive below a line that runs right, as a function of the distance
+        along.
     low, high
-        Where along the direction the core begins and ends.
+        Distances along at which the core begins and ends.
     thickness, spread
         Mean thickness of the core, and standard deviation of its pixels across the curve.
     """
@@ -200,7 +209,7 @@ def centerline(pixels: NDArray[np.float64]) -> Centerline | None:
 
 
 def _circular_band(pixels: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]] | None:
-    """Spread of pixels across a circle and the band along it, or None if they do not lie along one."""
+    """Return the spread of pixels across a circle and the band along it; None if none fits."""
     center, radius = _circle(pixels)
     away = pixels - center
     mean = pixels.mean(axis=0) - center
@@ -223,7 +232,7 @@ def _circular_band(pixels: NDArray[np.float64]) -> tuple[float, NDArray[np.float
 
 
 def _circle(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
-    """Center and radius of the circle nearest to the points: Kåsa's start, then Gauss-Newton."""
+    """Return center and radius of the circle nearest to the points: Kåsa's fit refined by Gauss-Newton."""
     origin = points.mean(axis=0)
     x, y = (points - origin).T
     design = np.stack([x, y, np.ones_like(x)], axis=1)
