@@ -82,22 +82,6 @@ def test_an_even_interior_counts_against_a_hole_only_with_a_foreign_hue():
     assert hole_clues.paint_signs(green)[1] == 0
 
 
-def test_what_is_darker_than_any_paint_is_not_taken_for_paint_by_its_hue(monkeypatch):
-    """Veil of the lens makes a deep hole in orange vinyl look blue; a dot of blue paint is far brighter."""
-    spot = Spot("lined", CENTER, RADIUS, (0.85, 0.85, 0.85), thickness=0.3, depth=4, seed=2)
-    rgb = draw([_sole()], SIZE, replace(Scene(), spots=(spot,)))
-    cut = hole_clues.cut_out(Photo.from_array(rgb), _place(_sole()))
-    found = max(hole_clues.find_spots(cut)[0], key=lambda s: foot_holes.judge(s).p_hole)
-    monkeypatch.setattr(foot_holes, "paint_signs", lambda profile: (0.2, 1.0))
-    chance = [
-        foot_holes.judge(replace(found, clues=replace(found.clues, depth=depth))).p_hole
-        for depth in (-2.0, -3.3, -4.0)
-    ]
-    assert chance[0] < chance[1] < chance[2]
-    monkeypatch.undo()
-    assert foot_holes.judge(replace(found, clues=replace(found.clues, depth=-4.0))).p_hole >= chance[2] - 1e-9
-
-
 def test_dirt_is_no_hole():
     for seed in range(5):
         record = _record(Spot("dirt", CENTER, 30, (0.1, 0.06, 0.03), seed=seed))

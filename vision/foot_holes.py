@@ -14,8 +14,6 @@ How a dealer would be misled, and what is done about it:
   one whose edge is cut raggedly. The dark then has no rim along a long arc, where chips are short.
 * A neat drilled hole taken for a molded one. Photos may not tell: without a ragged, chipped edge or a
   rounded molded rim the answer is withheld between ``open`` and ``drilled``.
-* A deep hole under orange light taken for blue paint: what little light a lens scatters into the dark is
-  bluer than such vinyl. Darker than any paint, a place is no paint.
 * A second reader that is sure of a style of dolls it was trained on. The network's word
   (:mod:`vision.locate.parts`) never states what the spots make unlikely.
 """
@@ -56,9 +54,6 @@ BRIGHTEST_HOLE = -0.8
 #: much a lining that shows no ring speaks against itself; and both at the most. From 108 spots in renders of
 #: two styles: of 59 holes none fell below even odds by it, of 7 dots taken for holes 4 did no longer pass.
 PAINT, UNSEEN_LINING, MOST_AGAINST = 10.0, 1.5, 4.0
-#: Log of the ratio to the vinyl below which paint is doubted, and below which it is ruled out: black paint
-#: reflects some 4 % (from memory), bare vinyl at most 80 %. The hue of darker places is the camera's veil.
-DARKEST_PAINT = (-3.0, -3.6)
 #: Share of the circle along which a dark without a rim begins to speak against a ragged edge, and does so
 #: fully; and natural log of the odds by which it does. Of 11 ragged holes found in place in renders none
 #: had an arc above 0.09, and of 142 drawn ones that were read as ragged 10 had one above 0.12.
@@ -204,20 +199,12 @@ def judge(spot: Spot) -> Judged:
     weights = np.exp(logits - logits.max())
     kinds = dict(zip(KINDS, (weights / weights.sum()).tolist(), strict=True))
     foreign, even = paint_signs(spot.profile)
-    against = PAINT * foreign * even * _may_be_paint(spot.clues.depth) + UNSEEN_LINING * kinds["lined"] * (
-        1 - min(1.0, spot.clues.metal / 0.1)
-    )
+    against = PAINT * foreign * even + UNSEEN_LINING * kinds["lined"] * (1 - min(1.0, spot.clues.metal / 0.1))
     kinds = _less_of_a_hole(kinds, min(MOST_AGAINST, against))
     kinds = _not_ragged(kinds, spot.clues.lit_arc)
     if spot.clues.depth > BRIGHTEST_HOLE:
         kinds = {k: 0.03 * p for k, p in kinds.items()} | {"surface": 0.97 + 0.03 * kinds["surface"]}
     return Judged(spot, kinds)
-
-
-def _may_be_paint(depth: float) -> float:
-    """How far an interior of that depth may be paint, 0–1: none reflects less than black paint."""
-    palest, darkest = DARKEST_PAINT
-    return min(1.0, max(0.0, (depth - darkest) / (palest - darkest)))
 
 
 def _less_of_a_hole(kinds: Mapping[str, float], odds: float) -> dict[str, float]:
