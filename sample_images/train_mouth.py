@@ -27,7 +27,7 @@ from torch import Tensor, nn
 
 from sample_images.parts_data import LIPS, UNKNOWN
 from sample_images.parts_net import PartsNet
-from sample_images.train_parts import PRETRAINED, RATE, export
+from sample_images.train_parts import export, optimizer_of, set_rate
 
 SIZE, STRIDE = 192, 2
 #: All that is neither lip nor paint; bare and painted lip, upper and lower; paint beyond the lips.
@@ -343,24 +343,12 @@ def train(
     learn, test = torch.nonzero(~held)[:, 0], torch.nonzero(held)[:, 0]
     net = net.to(device, memory_format=torch.channels_last)
     net.learn()
-    pretrained = list(net.encoder.parameters())
-    known = {id(p) for p in pretrained}
-    own = [p for p in net.parameters() if id(p) not in known]
-    optimizer = torch.optim.AdamW(
-        [
-            {"params": [p for p in pretrained if p.requires_grad], "rate": RATE * PRETRAINED},
-            {"params": own, "rate": RATE},
-        ],
-        RATE,
-        weight_decay=0.02,
-    )
+    optimizer = optimizer_of(net)
     weights = torch.tensor([0.5, 1.5, 1.2, 1.5, 1.2, 1.5], device=device)
     print(f"{len(learn)} heads to learn, {len(test)} held out", flush=True)
     begin, step, total = time.time(), 0, minutes * 60
     while (spent := time.time() - begin) < total:
-        slow = min(1, (step + 1) / 50) * (0.5 * (1 + math.cos(math.pi * spent / total)) + 0.01)
-        for group in optimizer.param_groups:
-            group["lr"] = group["rate"] * slow
+        set_rate(optimizer, step, spent / total)
         some = learn[torch.randint(len(learn), (batch,), device=device)]
         with torch.no_grad():
             picture, parts, truth = paint(mouths, some)

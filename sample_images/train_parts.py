@@ -384,6 +384,27 @@ def network(task: Task, start: Path | None, resume: Path | None) -> PartsNet:
     return net
 
 
+def optimizer_of(net: PartsNet) -> torch.optim.AdamW:
+    """Return what trains a network: its pretrained part learns more slowly than its new one."""
+    pretrained = list(net.encoder.parameters())
+    known = {id(p) for p in pretrained}
+    return torch.optim.AdamW(
+        [
+            {"params": [p for p in pretrained if p.requires_grad], "rate": RATE * PRETRAINED},
+            {"params": [p for p in net.parameters() if id(p) not in known], "rate": RATE},
+        ],
+        RATE,
+        weight_decay=0.02,
+    )
+
+
+def set_rate(optimizer: torch.optim.AdamW, step: int, spent: float) -> None:
+    """Set the learning rates of a step, so much of the time spent (0–1): up in 50 steps, down a cosine."""
+    slow = min(1, (step + 1) / 50) * (0.5 * (1 + math.cos(math.pi * spent)) + 0.01)
+    for group in optimizer.param_groups:
+        group["lr"] = group["rate"] * slow
+
+
 def train(
     task: Task, net: PartsNet, data: Data, minutes: float, batch: int, seed: int
 ) -> tuple[PartsNet, dict[str, Any]]:
@@ -411,24 +432,10 @@ def train(
     )
     weights = _weights(data, len(task.parts))
     net.learn()
-    pretrained = list(net.encoder.parameters())
-    known = {id(p) for p in pretrained}
-    optimizer = torch.optim.AdamW(
-        [
-            {"params": [p for p in pretrained if p.requires_grad], "rate": RATE * PRETRAINED},
-            {"params": [p for p in net.parameters() if id(p) not in known], "rate": RATE},
-        ],
-        RATE,
-        weight_decay=0.02,
-    )
+    optimizer = optimizer_of(net)
     begin, step, total = time.time(), 0, minutes * 60
     while (spent := time.time() - begin) < total:
-        for group in optimizer.param_groups:
-            group["lr"] = (
-                group["rate"]
-                * min(1, (step + 1) / 50)
-                * (0.5 * (1 + math.cos(math.pi * spent / total)) + 0.01)
-            )
+        set_rate(optimizer, step, spent / total)
         some = torch.multinomial(chance, batch, replacement=True)
         x, y = cut(task, data, rows[some], train=True)
         x, y = disturb(x, y, backs)

@@ -7,9 +7,9 @@ relief, faintly; a small network has learned to see it whatever is painted there
 How a dealer would be misled, and what stands against it:
 
 - a network has a border inside the paint of neat lips, and calls them overpainted: such a border is believed
-  only where measured paint lies on both sides nearly all round, where lightness changes across it as relief
-  does, where the photo has pixels enough to show both, and where the paint is larger than lips are by a face
-  model that knows no paint;
+  only where measured paint lies on both sides of a good part of it, where lightness changes across it as
+  relief does, where the photo has pixels enough to show both, and where the paint is larger than lips are by
+  a face model that knows no paint;
 - a network sees lips elsewhere: it must agree with the face model on place and size;
 - where flat light or blur hides all relief it takes the paint's edge for the lips': bare vinyl that paint,
   mirrored, and the face model call lips counts as half of them (:attr:`vision.lips.LipPaint.missed`);

@@ -25,7 +25,7 @@ from vision.locate.places import FacePlace
 from vision.photo import Photo
 from vision.traits import Polygon, Quantity, Reason, Region, Trait, TraitRecord
 
-METHOD = "repaint/2"
+METHOD = "repaint/3"
 
 #: A face narrower than this (px of the original) shows no brush work.
 LEAST_FACE_PX = 160.0
