@@ -141,18 +141,26 @@ def _of_photo(photo: Photo) -> Parts:
 
 def of_face(photo: Photo, face: FacePlace) -> Parts | None:
     """Ask about one face; None when the network is not available or the face has no eyes and mouth."""
-    if _session("face") is None or not (face.left_eye and face.right_eye and face.lips):
-        return None
-    x, y, side, roll = face_square(*(_middle(p) for p in (face.left_eye, face.right_eye, face.lips)))
-    return _ask("face", photo.rgb, (x, y), side, roll)
+    return _in_face("face", photo, face, face_square)
 
 
 def of_mouth(photo: Photo, face: FacePlace) -> Parts | None:
     """Ask about the mouth of one face, and about its mirror image; None as for :func:`of_face`."""
-    if _session("mouth") is None or not (face.left_eye and face.right_eye and face.lips):
+    return _in_face("mouth", photo, face, mouth_square, mirror=True)
+
+
+def _in_face(
+    name: str,
+    photo: Photo,
+    face: FacePlace,
+    square: Callable[[Floats, Floats, Floats], tuple[float, float, float, float]],
+    mirror: bool = False,
+) -> Parts | None:
+    """Ask a network about a square that eyes and mouth define."""
+    if _session(name) is None or not (face.left_eye and face.right_eye and face.lips):
         return None
-    x, y, side, roll = mouth_square(*(_middle(p) for p in (face.left_eye, face.right_eye, face.lips)))
-    return _ask("mouth", photo.rgb, (x, y), side, roll, mirror=True)
+    x, y, side, roll = square(*(_middle(p) for p in (face.left_eye, face.right_eye, face.lips)))
+    return _ask(name, photo.rgb, (x, y), side, roll, mirror)
 
 
 def of_sole(photo: Photo, sole: SolePlace) -> Parts | None:
