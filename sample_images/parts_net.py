@@ -1,4 +1,4 @@
-"""The network that says which pixel shows which part: a pretrained encoder, a small decoder, questions.
+"""The networks that say which pixel shows which part, or what a spot is: pretrained encoder, small heads.
 
 The encoder is EfficientNet-Lite0 (Tan and Le, "EfficientNet: Rethinking Model Scaling for Convolutional
 Neural Networks", ICML 2019, arXiv:1905.11946; the Lite variant has no squeeze-and-excitation and bounded
@@ -105,6 +105,14 @@ class Encoder(nn.Module):
             for mine, other in zip(own, given, strict=True):
                 mine.copy_(other)
 
+    def keep(self) -> None:
+        """Keep norms and first blocks as they were pretrained, also while the rest learns."""
+        for module in self.modules():
+            if isinstance(module, nn.BatchNorm2d):
+                module.eval()
+        for module in (self.stem, *self.blocks[: FROZEN + 1]):
+            module.requires_grad_(False)
+
     def forward(self, x: Tensor) -> list[Tensor]:
         """(N, 3, H, W) sRGB 0–1 → features at 1/2, 1/4, 1/8, 1/16, 1/32."""
         x = self.stem((x * 255 - 127) / 128)
@@ -185,11 +193,7 @@ class PartsNet(nn.Module):
     def learn(self) -> None:
         """Set the network to training, with the pretrained part's norms and first blocks as they are."""
         self.train()
-        for module in self.encoder.modules():
-            if isinstance(module, nn.BatchNorm2d):
-                module.eval()
-        for module in (self.encoder.stem, *self.encoder.blocks[: FROZEN + 1]):
-            module.requires_grad_(False)
+        self.encoder.keep()
 
     def forward(self, x: Tensor) -> tuple[Tensor, ...]:
         """(N, 3, H, W) sRGB 0–1, sides multiples of 32 → part logits (N, P, H/s, W/s), one (N, S) a head."""
@@ -206,3 +210,44 @@ class PartsNet(nn.Module):
         found = torch.cat([mean, torch.log(share + 1e-4)], 2).flatten(1)
         evidence = torch.cat([deep, found], 1)
         return (parts, *(head(evidence) for head in self.heads.values()))
+
+
+class KindNet(nn.Module):
+    """Names what lies in the middle of a square, from deep features and from the color of rings round it."""
+
+    #: Borders of the rings, as shares of half the square.
+    RINGS = (0.0, 0.15, 0.3, 0.4, 0.5, 0.65, 0.85)
+
+    def __init__(self, n_kinds: int, size: int) -> None:
+        super().__init__()
+        self.encoder = Encoder()
+        used = WIDTHS[2:]
+        seen = 2 * sum(used) + 2 * 3 * (len(self.RINGS) - 1)
+        self.kind = nn.Sequential(
+            nn.LayerNorm(seen),
+            nn.Dropout(0.4),
+            nn.Linear(seen, 96),
+            nn.ReLU(True),
+            nn.Dropout(0.4),
+            nn.Linear(96, n_kinds),
+        )
+        axis = (torch.arange(size // 4) + 0.5) / (size // 8) - 1
+        away = torch.hypot(axis[None, :], axis[:, None])
+        rings = [(away >= a) & (away < b) for a, b in zip(self.RINGS, self.RINGS[1:], strict=False)]
+        self.register_buffer("rings", torch.stack(rings).float().flatten(1))
+
+    def learn(self) -> None:
+        """Set the network to training, with the pretrained part's norms and first blocks as they are."""
+        self.train()
+        self.encoder.keep()
+
+    def forward(self, x: Tensor) -> Tensor:
+        """(N, 3, size, size) sRGB 0–1 → (N, kinds) logits."""
+        color = torch.log(F.avg_pool2d(x, 4) ** 2.2 + 0.003).flatten(2)
+        weight = (self.rings / self.rings.sum(1, keepdim=True)).T
+        mean = color @ weight
+        spread = torch.sqrt(((color**2) @ weight - mean**2).clamp(min=1e-6))
+        relative = mean - mean[..., -1:]  # the light cancels against the outermost ring
+        _, _, *deep = self.encoder(x)
+        looks = [torch.cat([f.mean((2, 3)), f.amax((2, 3))], 1) for f in deep]
+        return self.kind(torch.cat([*looks, relative.flatten(1), spread.flatten(1)], 1))

@@ -407,7 +407,7 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     net = net.cpu().float().eval()
     torch.save(net.state_dict(), args.out / "mouth.pt")
-    export(net, SIZE, list(HEADS), args.out / "mouth.onnx")
+    export(net, SIZE, ["parts", *HEADS], args.out / "mouth.onnx")
     (args.out / "mouth.json").write_text(json.dumps(record, indent=1) + "\n")
 
 

@@ -27,7 +27,7 @@ import torch.nn.functional as F
 from torch import Tensor, nn
 
 from sample_images import parts_data as pd
-from sample_images.parts_net import PartsNet
+from sample_images.parts_net import KindNet, PartsNet
 
 #: Learning rate of the new layers; the pretrained ones take a part of it.
 RATE, PRETRAINED = 1.5e-3, 0.25
@@ -384,7 +384,7 @@ def network(task: Task, start: Path | None, resume: Path | None) -> PartsNet:
     return net
 
 
-def optimizer_of(net: PartsNet) -> torch.optim.AdamW:
+def optimizer_of(net: PartsNet | KindNet) -> torch.optim.AdamW:
     """Return what trains a network: its pretrained part learns more slowly than its new one."""
     pretrained = list(net.encoder.parameters())
     known = {id(p) for p in pretrained}
@@ -473,8 +473,8 @@ def train(
     return net, record
 
 
-def export(net: PartsNet, size: int, heads: list[str], path: Path) -> None:
-    """Write a network as ONNX, its weights in half precision (they are widened when it is opened)."""
+def export(net: nn.Module, size: int, outputs: list[str], path: Path) -> None:
+    """Write a network of one square picture as ONNX, weights in half precision (widened when opened)."""
     import onnx
     from onnx import numpy_helper
 
@@ -483,10 +483,10 @@ def export(net: PartsNet, size: int, heads: list[str], path: Path) -> None:
         (torch.zeros(1, 3, size, size),),
         str(path),
         input_names=["picture"],
-        output_names=["parts", *heads],
+        output_names=outputs,
         opset_version=17,
         dynamo=False,
-        dynamic_axes={k: {0: "n"} for k in ("picture", "parts", *heads)},
+        dynamic_axes={k: {0: "n"} for k in ("picture", *outputs)},
     )
     model = onnx.load(path)
     graph = model.graph
@@ -531,7 +531,7 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     net = net.cpu().float().eval()
     torch.save(net.state_dict(), args.out / f"{task.name}.pt")
-    export(net, task.size, list(task.heads), args.out / f"{task.name}.onnx")
+    export(net, task.size, ["parts", *task.heads], args.out / f"{task.name}.onnx")
     (args.out / f"{task.name}.json").write_text(json.dumps(record, indent=1) + "\n")
 
 
