@@ -365,7 +365,7 @@ def on_surface(rng: Generator, sole: Sole) -> list[Any]:
         dark = np.array([1, rng.uniform(0.5, 1), rng.uniform(0.3, 1.2)]) * np.exp(
             rng.uniform(np.log(0.004), np.log(0.15))
         )
-        color += (dark - color) * (cover * rng.uniform(0.6, 1.0))[..., None]
+        color += (dark - color) * (cover * (1 - 0.4 * rng.uniform() ** 3))[..., None]
     if kind == "dent":
         deep, power = r * rng.uniform(0.08, 0.4), rng.uniform(2, 6)
         relief = lambda d: -deep * np.exp(-((d / r) ** power))  # noqa: E731
