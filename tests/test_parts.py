@@ -50,7 +50,7 @@ RECORD = {
 
 
 def test_only_what_was_learned_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(parts, "_session", lambda name: (Session(), RECORD))
+    monkeypatch.setattr(parts, "shipped", lambda name: (Session(), RECORD))
     seen = parts.of_photo(Photo.from_array(np.full((90, 120, 3), 128, np.uint8)))
     assert seen is not None
     assert seen.names == ("other", "lips")
@@ -66,7 +66,7 @@ def test_the_lower_end_of_a_share_is_wilsons() -> None:
     assert parts.least_right(None) == 0.0
 
 
-@pytest.mark.parametrize("name", ["parts", "face", "sole"])
+@pytest.mark.parametrize("name", ["parts", "face", "mouth"])
 def test_a_network_that_ships_says_what_it_was_held_to(name: str) -> None:
     path = resources.files("vision") / "models" / f"{name}.json"
     assert parts.available(name) == path.is_file()

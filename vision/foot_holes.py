@@ -13,33 +13,25 @@ How a dealer would be misled, and what is done about it:
 * A hole that is dark in part, because light falls on its far wall or the table shows through it, taken for
   one whose edge is cut raggedly. The dark then has no rim along a long arc, where chips are short.
 * A neat drilled hole taken for a molded one. Photos may not tell: without a ragged, chipped edge or a
-  rounded molded rim the answer is withheld between ``open`` and ``drilled``.
-* A second reader that is sure of a style of dolls it was trained on. The network's word
-  (:mod:`vision.locate.parts`) never states what the spots make unlikely.
+  molded rim the answer is withheld between ``open`` and ``drilled`` (:mod:`vision.hole_kinds`).
 """
 
 from __future__ import annotations
 
-import functools
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from importlib import resources
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vision.calibration import Calibration
 from vision.color import luminance
-from vision.hole_clues import Sole, Spot, blur_sigma, cut_out, find_spots, paint_signs, spot_at, within
-from vision.locate import parts
+from vision.hole_clues import Sole, Spot, blur_sigma, cut_out, find_spots, spot_at, within
+from vision.hole_kinds import BRIGHTEST_HOLE, Judged, judge
 from vision.locate.places import SolePlace
 from vision.photo import Photo
-from vision.second_opinion import combine
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 
-METHOD = "foot_holes/3"
+METHOD = "foot_holes/4"
 
 #: A hole of this share of the sole's length or more is excluded by ``none``. A stand's prong needs about a
 #: tenth (common practice, no source).
@@ -48,24 +40,10 @@ SMALLEST_EXCLUDED = 0.06
 PIXELS_TO_EXCLUDE = 5.0
 #: Pixels of diameter from which edge and lining can be judged.
 PIXELS_TO_CLASSIFY = 14.0
-#: A spot whose interior is brighter than this (log of the ratio to the vinyl) keeps no light out.
-BRIGHTEST_HOLE = -0.8
-#: How much (natural log of the odds) even paint of a foreign hue speaks against a hole, a unit of both; how
-#: much a lining that shows no ring speaks against itself; and both at the most. From 108 spots in renders of
-#: two styles: of 59 holes none fell below even odds by it, of 7 dots taken for holes 4 did no longer pass.
-PAINT, UNSEEN_LINING, MOST_AGAINST = 10.0, 1.5, 4.0
-#: Share of the circle along which a dark without a rim begins to speak against a ragged edge, and does so
-#: fully; and natural log of the odds by which it does. Of 11 ragged holes found in place in renders none
-#: had an arc above 0.09, and of 142 drawn ones that were read as ragged 10 had one above 0.12.
-LIT_ARC, MOST_AGAINST_RAGGED = (0.12, 0.2), 2.0
 #: A spot this likely to be a hole keeps ``none`` from being stated outright.
 SUSPECT = 0.35
-#: Kinds that a second opinion never lends.
-ACCUSING = ("drilled",)
 #: Chance that a dark blob which cannot be studied is no hole.
 UNCLEAR_IS_NONE = 0.6
-#: Bounds of how sure a photo can make us that a neat edge was molded.
-NEAT_LEAST, NEAT_MOST = 0.42, 0.85
 
 
 def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
@@ -99,25 +77,18 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
     if blocked is not None:
         return blocked
     if sole.hole:
-        return _pointed_out(cut, sole)
+        return _pointed_out(photo, cut, sole)
     blur = blur_sigma(cut)
     spots, unclear = find_spots(cut)
-    judged = sorted((judge(spot) for spot in spots), key=lambda j: -j.p_hole)
-    opinion = _opinion(photo, sole)
+    judged = sorted((judge(spot, cut, photo) for spot in spots), key=lambda j: -j.p_hole)
     if not judged or judged[0].p_hole < SUSPECT:
-        return _no_hole(cut, sole, judged, unclear, blur, opinion)
+        return _no_hole(cut, sole, judged, unclear, blur)
     # A foot may have two holes; the larger one shows its kind better.
     sure = [j for j in judged if j.p_hole > 0.9 * judged[0].p_hole]
-    return _classify(max(sure, key=lambda j: j.spot.diameter), cut, sole, opinion)
+    return _classify(max(sure, key=lambda j: j.spot.diameter), cut, sole)
 
 
-def _opinion(photo: Photo, sole: SolePlace) -> Mapping[str, float] | None:
-    """Return the sole network's probability of each state; None where it is not available or fails."""
-    seen = parts.heard("sole", lambda: parts.of_sole(photo, sole))
-    return None if seen is None else seen.answers.get("holes")
-
-
-def _pointed_out(cut: Sole, sole: SolePlace) -> TraitRecord:
+def _pointed_out(photo: Photo, cut: Sole, sole: SolePlace) -> TraitRecord:
     """Read the very spot a person outlined; that it was outlined does not make it a hole."""
     spot = spot_at(cut, sole.hole)
     if spot is None:
@@ -128,7 +99,7 @@ def _pointed_out(cut: Sole, sole: SolePlace) -> TraitRecord:
     if spot.clues.depth > BRIGHTEST_HOLE:  # a shallow or through hole may look like that; so does a flat ring
         detail = "What was pointed at is not dark inside; a photo with light from one side would tell."
         return _withhold(sole, Reason.AMBIGUOUS, detail, Region((sole.hole,)))
-    return _classify(judge(spot), cut, sole)
+    return _classify(judge(spot, cut, photo), cut, sole)
 
 
 def _withhold(
@@ -159,86 +130,6 @@ def _gate(photo: Photo, cut: Sole, sole: SolePlace, region: Region | None) -> Tr
 
 
 # --- the decision -----------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """A spot with the probability of each kind it may be (``surface`` = no hole)."""
-
-    spot: Spot
-    kinds: Mapping[str, float]
-
-    @property
-    def p_hole(self) -> float:
-        """Probability that the spot is a hole of any kind."""
-        return 1 - self.kinds["surface"]
-
-
-KINDS = ("surface", "open", "lined", "drilled_ragged", "drilled_neat")
-
-
-@functools.cache
-def _networks() -> Mapping[str, NDArray[Any]]:
-    """Return the weights of the spot classifier (``sample_images/train_holes.py`` makes them)."""
-    path = resources.files("vision") / "models" / "foot_holes.npz"
-    with path.open("rb") as file, np.load(file) as kept:
-        return {name: kept[name].astype(np.float64) for name in kept.files}
-
-
-def judge(spot: Spot) -> Judged:
-    """Return the probability of each kind of spot.
-
-    A few small networks read the profile of the spot; the mean of their answers is softened by the
-    temperature found on held-out pictures. What no hole can look like is ruled out afterwards: an even
-    interior of a hue that no light from vinyl has is paint, and a lining of which no ring is seen is none.
-    """
-    n = _networks()
-    x = np.clip((spot.profile - n["mean"]) / n["spread"], -4, 4)
-    hidden = np.maximum(np.einsum("i,nih->nh", x, n["w1"]) + n["b1"], 0)
-    logits = (np.einsum("nh,nhk->nk", hidden, n["w2"]) + n["b2"]).mean(0) / float(n["temperature"])
-    weights = np.exp(logits - logits.max())
-    kinds = dict(zip(KINDS, (weights / weights.sum()).tolist(), strict=True))
-    foreign, even = paint_signs(spot.profile)
-    against = PAINT * foreign * even + UNSEEN_LINING * kinds["lined"] * (1 - min(1.0, spot.clues.metal / 0.1))
-    kinds = _less_of_a_hole(kinds, min(MOST_AGAINST, against))
-    kinds = _not_ragged(kinds, spot.clues.lit_arc)
-    if spot.clues.depth > BRIGHTEST_HOLE:
-        kinds = {k: 0.03 * p for k, p in kinds.items()} | {"surface": 0.97 + 0.03 * kinds["surface"]}
-    return Judged(spot, kinds)
-
-
-def _less_of_a_hole(kinds: Mapping[str, float], odds: float) -> dict[str, float]:
-    """Return the kinds with that much (natural log of the odds) less for any hole."""
-    kept = {k: p if k == "surface" else p * math.exp(-odds) for k, p in kinds.items()}
-    total = sum(kept.values())
-    return {k: p / total for k, p in kept.items()}
-
-
-def _not_ragged(kinds: Mapping[str, float], lit_arc: float) -> dict[str, float]:
-    """Return the kinds with what a dark without a rim along a long arc takes from a ragged edge."""
-    start, end = LIT_ARC
-    doubt = MOST_AGAINST_RAGGED * min(1.0, max(0.0, (lit_arc - start) / (end - start)))
-    kept = {k: p * math.exp(-doubt) if k == "drilled_ragged" else p for k, p in kinds.items()}
-    total = sum(kept.values())
-    return {k: p / total for k, p in kept.items()}
-
-
-def _states(kinds: Mapping[str, float]) -> dict[str, float]:
-    """Return the probabilities of the trait's states.
-
-    Whether a neat edge was molded or drilled shows in a photo hardly at all, and in which way it shows
-    depends on the mold: that part of the answer is held near even.
-    """
-    neat = kinds["open"] + kinds["drilled_neat"]
-    share = kinds["open"] / max(neat, 1e-9)
-    molded = NEAT_LEAST + (NEAT_MOST - NEAT_LEAST) * max(0.0, share - 0.35) / 0.65
-    p = {
-        "none": kinds["surface"],
-        "open": neat * molded,
-        "lined": kinds["lined"],
-        "drilled": kinds["drilled_ragged"] + neat * (1 - molded),
-    }
-    return {k: 0.97 * v + 0.03 / len(p) for k, v in p.items()}
 
 
 def _if_a_sole(candidates: Mapping[str, float], sole: SolePlace) -> dict[str, float]:
@@ -290,7 +181,6 @@ def _no_hole(
     judged: list[Judged],
     unclear: int,
     blur: float,
-    opinion: Mapping[str, float] | None,
 ) -> TraitRecord:
     """State ``none`` when a hole would have shown, else say what keeps it from being excluded."""
     region = Region((sole.outline,))
@@ -306,8 +196,6 @@ def _no_hole(
     clear = math.prod(1 - j.p_hole for j in spots) * UNCLEAR_IS_NONE**unclear
     p, rest = 0.97 * clear, 1 - 0.97 * clear
     candidates = {"none": p, "open": 0.5 * rest, "drilled": 0.3 * rest, "lined": 0.2 * rest}
-    candidates, said = combine(candidates, opinion, accusing=ACCUSING)
-    flags = [*(["surface_spot"] if spots else []), *([said] if said else [])]
     return TraitRecord.decide(
         Trait.FOOT_HOLES,
         _if_a_sole(candidates, sole),
@@ -316,18 +204,16 @@ def _no_hole(
         detail="No hole: the sole is in view and sharp." + (" A surface spot was seen." if spots else ""),
         region=region,
         n_pixels=int(cut.mask.sum() / cut.scale**2),
-        flags=tuple(flags),
+        flags=("surface_spot",) if spots else (),
         part=sole.part,
     )
 
 
-def _classify(
-    found: Judged, cut: Sole, sole: SolePlace, opinion: Mapping[str, float] | None = None
-) -> TraitRecord:
+def _classify(found: Judged, cut: Sole, sole: SolePlace) -> TraitRecord:
     """Name the kind of the likeliest hole."""
     spot = found.spot
-    candidates = _states(found.kinds)
-    flags: list[str] = []
+    candidates = found.states()
+    flags = [] if found.agreed is None else ["second_opinion" if found.agreed else "opinions_differ"]
     if spot.diameter < PIXELS_TO_CLASSIFY:
         # Too few pixels to see an edge or a ring: draw the kinds together, keep hole against none.
         trust = max(0.2, spot.diameter / PIXELS_TO_CLASSIFY) ** 2
@@ -335,8 +221,6 @@ def _classify(
         even = {"open": 0.5 * hole, "lined": 0.2 * hole, "drilled": 0.3 * hole}
         candidates |= {k: trust * candidates[k] + (1 - trust) * even[k] for k in even}
         flags.append("small")
-    candidates, said = combine(candidates, opinion, accusing=ACCUSING)
-    flags += [said] if said else []
     candidates = _if_a_sole(candidates, sole)
     lined = candidates["lined"] > 0.5
     words = {

@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 from sample_images.truth import light_rgb
 from tests.bench.reach import ROOT, photos_of, truth_path
 from vision.color import linear_to_srgb, srgb_to_linear
-from vision.locate.parts import WITHOUT
+from vision.network import WITHOUT
 from vision.photo import Photo, load
 from vision.traits import TraitRecord
 

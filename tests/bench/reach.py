@@ -29,7 +29,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from vision.locate.parts import WITHOUT
+from vision.network import WITHOUT
 
 ROOT = Path(__file__).resolve().parents[2] / "sample_images"
 STATED_PER_PHOTO = (

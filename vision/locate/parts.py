@@ -1,6 +1,6 @@
 """Which pixel shows which part: small networks of our own, behind one interface.
 
-One looks at a whole photo, one at a face, one at a mouth, one at a sole. They were trained on widely
+One looks at a whole photo, one at a face, one at a mouth. They were trained on widely
 randomized renders (``sample_images/train_parts.py``, ``train_mouth.py``; a training record lies beside each).
 They say where to look and give a second opinion; measurements find edges and colors in the pixels themselves.
 Where the weights or the runtime are missing every function returns None and the classical ways go on.
@@ -11,14 +11,10 @@ word alone: it must agree with what is measured, and a disagreement is said to b
 
 from __future__ import annotations
 
-import functools
-import json
 import logging
 import math
-import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from importlib import resources
 from typing import Any
 
 import cv2
@@ -26,15 +22,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.face_view import warp
-from vision.locate.places import FacePlace, SolePlace
-from vision.locate.squares import face_square, mouth_square, sole_square
-from vision.network import open_network
+from vision.locate.places import FacePlace
+from vision.locate.squares import face_square, mouth_square
+from vision.network import shipped, softmax, temperature
 from vision.photo import Photo
 
 log = logging.getLogger(__name__)
-
-#: When this environment variable is set the networks are left out, so that both ways can be compared.
-WITHOUT = "RAKELIGHT_WITHOUT_NETWORKS"
 
 #: A part is told of when its overlap with the truth on held-out renders is at least this.
 LEAST_OVERLAP = 0.25
@@ -102,8 +95,8 @@ class Parts:
 
 
 def available(name: str) -> bool:
-    """Return whether a network (``parts``, ``face``, ``mouth`` or ``sole``) can be asked."""
-    return _session(name) is not None
+    """Return whether a network (``parts``, ``face`` or ``mouth``) can be asked."""
+    return shipped(name) is not None
 
 
 def heard(name: str, ask: Callable[[], Parts | None]) -> Parts | None:
@@ -125,7 +118,7 @@ def heard(name: str, ask: Callable[[], Parts | None]) -> Parts | None:
 
 def of_photo(photo: Photo) -> Parts | None:
     """Ask about a whole photo, once for all who want to know; None when the network is not available."""
-    if _session("parts") is None:
+    if shipped("parts") is None:
         return None
     return photo.once(("network", "parts"), lambda: _of_photo(photo))
 
@@ -157,39 +150,15 @@ def _in_face(
     mirror: bool = False,
 ) -> Parts | None:
     """Ask a network about a square that eyes and mouth define."""
-    if _session(name) is None or not (face.left_eye and face.right_eye and face.lips):
+    if shipped(name) is None or not (face.left_eye and face.right_eye and face.lips):
         return None
     x, y, side, roll = square(*(_middle(p) for p in (face.left_eye, face.right_eye, face.lips)))
     return _ask(name, photo.rgb, (x, y), side, roll, mirror)
 
 
-def of_sole(photo: Photo, sole: SolePlace) -> Parts | None:
-    """Ask about one sole; None when the network is not available."""
-    if _session("sole") is None or len(sole.outline) < 3:
-        return None
-    x, y, side, turn = sole_square(np.asarray(sole.outline, np.float64))
-    return _ask("sole", photo.rgb, (x, y), side, turn)
-
-
 def _middle(polygon: Any) -> Floats:
     points = np.asarray(polygon, np.float64)
     return np.asarray((points.min(0) + points.max(0)) / 2)
-
-
-@functools.cache
-def _session(name: str) -> tuple[Any, Mapping[str, Any]] | None:
-    """Return the runtime session and the training record, or None when either is missing."""
-    if os.environ.get(WITHOUT):
-        return None
-    folder = resources.files("vision") / "models"
-    weights, record = folder / f"{name}.onnx", folder / f"{name}.json"
-    if not (weights.is_file() and record.is_file()):
-        return None
-    try:
-        return open_network(weights.read_bytes()), json.loads(record.read_text("utf-8"))
-    except Exception as error:  # the runtime raises types of its own; the classical ways go on
-        log.warning("the %s network cannot be used: %s", name, error)
-        return None
 
 
 def _ask(
@@ -201,7 +170,7 @@ def _ask(
     mirror: bool = False,
 ) -> Parts:
     """Cut a turned square out of a picture and ask a network about it, and about its mirror image if told."""
-    loaded = _session(name)
+    loaded = shipped(name)
     assert loaded is not None  # callers have looked
     session, record = loaded
     size, stride = int(record["size"]), int(record["stride"])
@@ -218,7 +187,7 @@ def _ask(
     out = session.run(None, {session.get_inputs()[0].name: np.stack(squares)})
     heads: Mapping[str, list[str]] = record["heads"]
     answers = {
-        head: dict(zip(states, _softmax(logits.T / _temperature(record, head)).mean(1).tolist(), strict=True))
+        head: dict(zip(states, softmax(logits.T / temperature(record, head)).mean(1).tolist(), strict=True))
         for (head, states), logits in zip(heads.items(), out[1:], strict=True)
         if least_right(record["held_out"].get(head)) > LEAST_RIGHT
     }
@@ -228,7 +197,7 @@ def _ask(
     names = tuple(record["parts"])
     overlap: Mapping[str, float] = record["held_out"]["iou"]
     known = [i for i, name in enumerate(names) if overlap[name] >= LEAST_OVERLAP]
-    chances = [_softmax(parts) for parts in out[0]]
+    chances = [softmax(parts) for parts in out[0]]
     if mirror:
         chances[1] = chances[1][..., ::-1]
     chance = np.asarray(sum(chances) / len(chances), np.float32)
@@ -259,14 +228,3 @@ def least_right(found: Mapping[str, Any] | None) -> float:
         return 0.0
     n, p, z = float(found["n"]), float(found["right"]), 1.96
     return (p + z * z / (2 * n) - z * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))) / (1 + z * z / n)
-
-
-def _temperature(record: Mapping[str, Any], head: str) -> float:
-    """Return the softening found on held-out renders; never less than 1, for unseen photos differ more."""
-    return max(1.0, float((record["held_out"].get(head) or {}).get("temperature", 1.0)))
-
-
-def _softmax(logits: Floats) -> Floats:
-    """Return probabilities along the first axis."""
-    weights = np.exp(logits - logits.max(0, keepdims=True))
-    return np.asarray(weights / weights.sum(0, keepdims=True))

@@ -243,12 +243,12 @@ def _named(places: Sequence[SolePlace], width: int) -> list[SolePlace]:
 
 def _find_holes(photo: Photo, scene: Scene) -> list[Hole]:
     """Return what looks like a hole anywhere in the photo, likeliest first, in pixels of the scene."""
-    from vision.foot_holes import judge
     from vision.hole_clues import find_spots, whole
+    from vision.hole_kinds import glance
 
     cut = whole(photo, _SEARCH_SIDE)
     k = scene.scale / cut.scale
-    judged = [judge(spot) for spot in find_spots(cut)[0]]
+    judged = [glance(spot) for spot in find_spots(cut)[0]]
     found = [
         Hole(j.spot.ellipse.x * k, j.spot.ellipse.y * k, j.spot.ellipse.a * k, j.p_hole)
         for j in judged
@@ -347,14 +347,14 @@ def _disk(radius: float) -> NDArray[np.uint8]:
 
 def _hole_evidence(photo: Photo, scene: Scene, b: Blob) -> float:
     """Return how much a hole of a fitting size speaks for a region being a sole."""
-    from vision.foot_holes import judge
     from vision.hole_clues import cut_out, find_spots
+    from vision.hole_kinds import glance
 
     place = _outlined(photo, b.mask, scene.scale, SolePlace((), 0.5, "left_foot"))
     cut = cut_out(photo, place, longest=400)
     if cut is None:
         return 0.0
-    spots = [judge(s) for s in find_spots(cut)[0] if s.diameter >= 7]
+    spots = [glance(s) for s in find_spots(cut)[0] if s.diameter >= 7]
     fitting = [j for j in spots if 0.06 < j.spot.diameter * cut.scale / cut.length < 0.25]
     p = max((j.p_hole for j in fitting), default=0.0)
     return 2.5 * max(0.0, p - 0.5) / 0.5

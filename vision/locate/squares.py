@@ -14,8 +14,6 @@ Floats = NDArray[Any]
 FACE_SQUARE = 3.2
 #: A mouth's square is this many times as wide as that mean.
 MOUTH_SQUARE = 1.35
-#: A sole's square is this many times as long as the sole.
-SOLE_SQUARE = 1.35
 
 
 def face_square(left_eye: Floats, right_eye: Floats, mouth: Floats) -> tuple[float, float, float, float]:
@@ -49,19 +47,3 @@ def _size_and_roll(left_eye: Floats, right_eye: Floats, mouth: Floats) -> tuple[
     width, height = max(float(np.hypot(*across)), 1e-6), max(float(np.hypot(*down)), 1e-6)
     both = across / width + np.array([down[1], -down[0]]) / height
     return 0.5 * (width + height), math.atan2(both[1], both[0])
-
-
-def sole_square(outline: Floats) -> tuple[float, float, float, float]:
-    """Return x, y, side (px) and turn (radians) of the square along a sole's long axis.
-
-    Parameters
-    ----------
-    outline
-        (N, 2) corners.
-    """
-    middle = (outline.min(0) + outline.max(0)) / 2
-    _, axes = np.linalg.eigh(np.cov((outline - middle).T))
-    long, short = axes[:, 1], axes[:, 0]
-    along, across = outline @ long, outline @ short
-    x, y = long * (along.min() + along.max()) / 2 + short * (across.min() + across.max()) / 2
-    return float(x), float(y), float(SOLE_SQUARE * np.ptp(along)), math.atan2(long[0], -long[1])
