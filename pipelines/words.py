@@ -142,6 +142,7 @@ FLAG_WORDS: Mapping[str, str] = {
     "eyes_disagree": "the eyes differ",
     "view_uncertain": "uncertain what the photo shows",
     "surface_spot": "a dark spot on the surface",
+    "two_kinds": "two holes of different kinds",
     "clipped_channel": "a color channel is over-exposed in part",
     "not_beside": "areas compared do not touch",
     "no_white_reference": "no white to compare with",

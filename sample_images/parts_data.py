@@ -1,4 +1,4 @@
-"""Renders packed for training: small pictures, part numbers of each pixel, and where faces and soles lie.
+"""Renders packed for training: small pictures, part numbers of each pixel, and where faces lie.
 
     python -m sample_images.parts_data --renders DIR --out FILE.npz [--shard i/n]
     python -m sample_images.parts_data --negatives DIR --out FILE.npz
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from vision.locate.squares import face_square, sole_square
+from vision.locate.squares import face_square
 
 #: Long side of the packed pictures.
 CANVAS = 512
@@ -33,7 +33,6 @@ EYELINER = ("blue", "brown", "black", "none", "other")
 IRIS = ("unpainted", "blue", "brown", "green", "other")
 LIPS = ("full", "rubbed", "bare", "overpainted")
 SHEEN = ("matte", "greasy")
-HOLES = ("none", "open", "lined", "drilled")
 #: Not known; such an example does not teach that answer.
 UNKNOWN = -1
 
@@ -91,17 +90,6 @@ def face_row(truth: dict[str, Any]) -> list[float] | None:
     return [*square, *states]
 
 
-def sole_rows(truth: dict[str, Any]) -> list[list[float]]:
-    """Return square and state of each sole."""
-    states = {h.get("part"): h for h in truth["traits"].get("foot_holes") or []}
-    rows = []
-    for sole in truth["places"].get("soles") or []:
-        found = states.get(sole.get("part"))
-        if found is not None and len(sole.get("outline") or []) >= 3:
-            rows.append([*sole_square(np.asarray(sole["outline"], float)), _number(HOLES, found["state"])])
-    return rows
-
-
 def shrink(picture: Image.Image, kind: Image.Resampling) -> tuple[NDArray[np.uint8], float]:
     """Return a picture with its long side at the canvas, and the scale."""
     scale = CANVAS / max(picture.size)
@@ -127,7 +115,7 @@ def _moved(row: list[float], scale: float, shape: tuple[int, ...]) -> list[float
 
 def pack(folder: Path, shard: tuple[int, int]) -> dict[str, NDArray[Any]]:
     """Pack every n-th render of a folder with truth beside it."""
-    out: dict[str, list[Any]] = {k: [] for k in ("x", "y", "view", "seed", "style", "faces", "soles")}
+    out: dict[str, list[Any]] = {k: [] for k in ("x", "y", "view", "seed", "style", "faces")}
     paths = sorted((folder / "truth").glob("*.json"))[shard[0] :: shard[1]]
     for path in paths:
         truth = json.loads(path.read_text("utf-8"))
@@ -149,13 +137,12 @@ def pack(folder: Path, shard: tuple[int, int]) -> dict[str, NDArray[Any]]:
         row = face_row(truth)
         if row is not None:
             out["faces"].append([n, *_moved(row, scale, rgb.shape)])
-        out["soles"].extend([n, *_moved(r, scale, rgb.shape)] for r in sole_rows(truth))
     return _arrays(out)
 
 
 def pack_negatives(folder: Path) -> dict[str, NDArray[Any]]:
     """Pack photographs without dolls."""
-    out: dict[str, list[Any]] = {k: [] for k in ("x", "y", "view", "seed", "style", "faces", "soles")}
+    out: dict[str, list[Any]] = {k: [] for k in ("x", "y", "view", "seed", "style", "faces")}
     named = folder / "faces.json"
     faces = json.loads(named.read_text("utf-8")) if named.is_file() else {}
     for path in sorted(p for p in folder.iterdir() if p.suffix.lower() in (".jpg", ".jpeg", ".png")):
@@ -188,7 +175,6 @@ def _arrays(out: dict[str, list[Any]]) -> dict[str, NDArray[Any]]:
         "seed": np.array(out["seed"], np.int64),
         "style": np.array(out["style"], np.int64),
         "faces": np.array(out["faces"], np.float32).reshape(-1, 10),
-        "soles": np.array(out["soles"], np.float32).reshape(-1, 6),
     }
 
 
@@ -205,7 +191,7 @@ def main() -> None:
     i, n = (int(v) for v in args.shard.split("/"))
     packed = pack(args.renders, (i, n)) if args.renders else pack_negatives(args.negatives)
     np.savez(args.out, **packed)  # type: ignore[arg-type]
-    print(f"{len(packed['x'])} pictures, {len(packed['faces'])} faces, {len(packed['soles'])} soles")
+    print(f"{len(packed['x'])} pictures, {len(packed['faces'])} faces")
 
 
 if __name__ == "__main__":

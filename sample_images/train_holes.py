@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from sample_images.drawn_soles import Scene, Spot, draw, outline
 from vision import hole_clues
+from vision.hole_search import find_spots
 from vision.locate.places import SolePlace
 from vision.photo import Photo, load
 
@@ -184,7 +185,7 @@ def _examples(rgb: Floats, line: Floats, holes: list[tuple[Floats, float, int]])
     place = SolePlace(tuple((float(x), float(y)) for x, y in line), 1.0, "left_foot")
     cut = hole_clues.cut_out(Photo.from_array(rgb), place)
     out = []
-    for spot in hole_clues.find_spots(cut)[0] if cut else []:
+    for spot in find_spots(cut)[0] if cut else []:
         center = np.array([spot.ellipse.x, spot.ellipse.y]) / cut.scale + cut.origin
         near = [k for c, r, k in holes if np.hypot(*(center - c)) < 0.7 * r]
         beside = any(np.hypot(*(center - c)) < 1.5 * r for c, r, _ in holes)

@@ -1,6 +1,6 @@
-"""Train the small networks that say which pixel shows which part of a doll, a face or a sole.
+"""Train the small networks that say which pixel shows which part of a doll or a face.
 
-    python -m sample_images.train_parts --task parts|face|sole --data FILE.npz --out DIR
+    python -m sample_images.train_parts --task parts|face --data FILE.npz --out DIR
                                         --start efficientnet-lite0.pth [--minutes 30]
 
 Needs PyTorch, numpy and onnx. ``--start`` is the file in the PyPI package
@@ -144,16 +144,6 @@ TASKS = {
             0.16,
             0.14,
         ),
-        Task(
-            "sole",
-            192,
-            ("other", "sole", "hole", "lining", "spot"),
-            {"sole": (1, 24, 25, 16, 13), "hole": (14,), "lining": (15,), "spot": (20, 21, 22)},
-            {"holes": pd.HOLES},
-            math.pi,
-            0.18,
-            0.14,
-        ),
     )
 }
 
@@ -173,13 +163,13 @@ class Data:
 
 def load(task: Task, files: list[Path], device: str) -> Data:
     """Read packed files; a row is photo, x, y, side, roll; answers are one column a head."""
-    kept: dict[str, list[np.ndarray]] = {k: [] for k in ("x", "y", "view", "seed", "style", "faces", "soles")}
+    kept: dict[str, list[np.ndarray]] = {k: [] for k in ("x", "y", "view", "seed", "style", "faces")}
     total = 0
     for file in files:
         with np.load(file) as packed:
             for key, values in kept.items():
                 added = packed[key]
-                if key in ("faces", "soles") and len(added):
+                if key == "faces" and len(added):
                     added[:, 0] += total
                 values.append(added)
             total += len(packed["x"])
@@ -188,7 +178,7 @@ def load(task: Task, files: list[Path], device: str) -> Data:
         whole = np.tile([pd.CANVAS / 2, pd.CANVAS / 2, pd.CANVAS, 0.0], (total, 1))
         rows = np.column_stack([np.arange(total), whole, joined["view"]])
     else:
-        rows = joined["faces"] if task.name == "face" else joined["soles"]
+        rows = joined["faces"]
         rows = rows[(rows[:, 3] > 40) & (rows[:, 3] < 1400)]
     table = task.table()
     x = torch.from_numpy(joined["x"]).permute(0, 3, 1, 2).contiguous().to(device)

@@ -9,10 +9,9 @@ import numpy as np
 import pytest
 
 from sample_images.drawn_soles import Scene, Spot, draw, outline
-from vision import foot_holes, hole_clues
+from vision import foot_holes, hole_clues, hole_kinds, hole_search
 from vision.calibration import Calibration
 from vision.foot_holes import measure
-from vision.locate import parts
 from vision.locate.places import SolePlace
 from vision.photo import Photo
 from vision.traits import Reason, Trait
@@ -123,8 +122,8 @@ def test_what_is_seen_through_a_hole_is_no_ragged_edge():
     assert 0.25 < hole_clues._lit_arc(half) < 0.4
     assert hole_clues._lit_arc(np.roll(half, 50)) == hole_clues._lit_arc(half)
     ragged = {"surface": 0.1, "open": 0.05, "lined": 0.2, "drilled_ragged": 0.6, "drilled_neat": 0.05}
-    assert foot_holes._not_ragged(ragged, hole_clues._lit_arc(chips)) == pytest.approx(ragged)
-    doubted = foot_holes._not_ragged(ragged, hole_clues._lit_arc(half))
+    assert hole_kinds._not_ragged(ragged, hole_clues._lit_arc(chips)) == pytest.approx(ragged)
+    doubted = hole_kinds._not_ragged(ragged, hole_clues._lit_arc(half))
     assert doubted["drilled_ragged"] < 0.25
     assert sum(doubted.values()) == pytest.approx(1)
 
@@ -224,46 +223,126 @@ def test_what_is_pointed_at_and_bright_inside_is_not_called_none():
     assert record.not_measured is Reason.AMBIGUOUS
 
 
-# --- a second opinion ---------------------------------------------------------------------------------
+# --- two readers of a spot ----------------------------------------------------------------------------
 
 
-def _told_by_network(monkeypatch, **answer: float):
-    states = {k: answer.get(k, 0.01) for k in ("none", "open", "lined", "drilled")}
-    found = parts.Parts((), np.zeros((0, 1, 1)), {"holes": states}, np.eye(2, 3))
-    monkeypatch.setattr(parts, "of_sole", lambda photo, sole: found)
+def _seen_as(monkeypatch, **chance: float):
+    kinds = ("surface", "open_plain", "open_beaded", "lined", "drilled_ragged", "drilled_neat")
+    monkeypatch.setattr(
+        hole_kinds, "seen_kinds", lambda spot, cut, photo: {k: chance.get(k, 0.002) for k in kinds}
+    )
 
 
-def test_a_network_that_agrees_is_noted_and_never_makes_it_certain(monkeypatch):
-    spot = Spot("lined", CENTER, RADIUS, (0.85, 0.85, 0.85), thickness=0.3, depth=4, seed=2)
-    _told_by_network(monkeypatch, lined=0.97)
-    record = _record(spot)
+LINED = Spot("lined", CENTER, RADIUS, (0.85, 0.85, 0.85), thickness=0.3, depth=4, seed=2)
+
+
+def test_readers_that_agree_are_noted_and_never_certain(monkeypatch):
+    _seen_as(monkeypatch, lined=0.99)
+    record = _record(LINED)
     assert record.state == "lined"
     assert record.confidence < 0.97
     assert "second_opinion" in record.flags
 
 
-@pytest.mark.parametrize("said", ["open", "lined", "drilled"])
+def test_a_bead_speaks_for_the_mold_where_a_plain_edge_does_not(monkeypatch):
+    """A dealer would pay for a molded hole that a drill made."""
+    _seen_as(monkeypatch, open_beaded=0.98)
+    beaded = _record(Spot("open", CENTER, RADIUS, depth=4))
+    assert beaded.state == "open"
+    assert beaded.confidence < 0.95
+    _seen_as(monkeypatch, open_plain=0.55, drilled_neat=0.44)
+    plain = _record(Spot("open", CENTER, RADIUS, depth=4))
+    assert plain.not_measured is Reason.AMBIGUOUS
+    assert "macro" in plain.detail
+
+
+@pytest.mark.parametrize("said", ["open_beaded", "lined", "drilled_ragged"])
 def test_a_network_alone_makes_no_hole_in_a_bare_sole(monkeypatch, said):
-    _told_by_network(monkeypatch, **{said: 0.99})
-    record = _record()
-    assert record.state is None
-    assert record.not_measured is Reason.AMBIGUOUS
+    _seen_as(monkeypatch, **{said: 0.99})
+    assert _record().state == "none"
+
+
+def test_a_doll_is_accused_less_surely_where_the_readers_differ(monkeypatch):
+    _seen_as(monkeypatch, drilled_ragged=0.99)
+    record = _record(LINED)
+    assert record.candidates["drilled"] <= foot_holes.ALONE
     assert "opinions_differ" in record.flags
 
 
-def test_a_network_alone_talks_no_hole_away(monkeypatch):
-    _told_by_network(monkeypatch, none=0.99)
-    spot = Spot("lined", CENTER, RADIUS, (0.85, 0.85, 0.85), thickness=0.3, depth=4, seed=2)
-    assert _record(spot).state != "none"
+def test_no_hole_is_said_less_surely_where_the_readers_differ(monkeypatch):
+    _seen_as(monkeypatch, surface=0.99)
+    record = _record(LINED)
+    assert record.candidates["none"] <= foot_holes.ALONE
+    assert "opinions_differ" in record.flags
 
 
-def test_a_sole_network_that_fails_is_one_that_is_not_there(monkeypatch):
+def test_a_hole_that_shows_the_table_behind_it_is_not_called_none(monkeypatch):
+    """It is as light as the table, and a search for the dark passes it by."""
+    through = Spot("paint", CENTER, RADIUS, (0.30, 0.42, 0.62))
+    rgb = draw([_sole()], SIZE, Scene(spots=(through,), gloss=0.0))
+    cut = hole_clues.cut_out(Photo.from_array(rgb), _place(_sole()))
+    assert not [s for s in hole_search.find_spots(cut)[0] if s.clues.depth < hole_kinds.BRIGHTEST_HOLE]
+    (spot,) = hole_search.find_foreign(cut, [])
+    assert np.hypot(*(spot.outline.mean(0) - CENTER)) < 0.3 * RADIUS
+    assert spot.diameter == pytest.approx(2 * RADIUS, rel=0.25)
+    _seen_as(monkeypatch, open_plain=0.97)
+    record = _record(through, scene=Scene(gloss=0.0))
+    assert record.state != "none"
+    assert max(record.candidates.values()) <= foot_holes.ALONE
+    monkeypatch.setattr(hole_kinds, "seen_kinds", lambda spot, cut, photo: None)
+    assert _record(through, scene=Scene(gloss=0.0)).state != "none"
+
+
+def test_nothing_foreign_lies_on_a_bare_sole_nor_beside_a_hole_that_is_known():
+    cut = hole_clues.cut_out(Photo.from_array(draw([_sole()], SIZE, Scene())), _place(_sole()))
+    assert hole_search.find_foreign(cut, []) == []
+    holed = hole_clues.cut_out(
+        Photo.from_array(draw([_sole()], SIZE, Scene(spots=(LINED,)))), _place(_sole())
+    )
+    known = hole_search.find_spots(holed)[0]
+    assert hole_search.find_foreign(holed, known) == []
+
+
+def test_two_kinds_of_hole_in_one_outline_are_said(monkeypatch):
+    """Both feet in one outline would lend one foot's hole to the other."""
+    heel = replace(LINED, center=(206.0, 400.0))
+    at_heel = "lined"
+
+    def by_place(spot, cut, photo):
+        low = (spot.ellipse.y / cut.scale + cut.origin[1]) > 300
+        kind = at_heel if low else "drilled_ragged"
+        return dict.fromkeys(("surface", "open_plain", "open_beaded", "drilled_neat"), 0.002) | {
+            "lined": 0.002,
+            "drilled_ragged": 0.002,
+            kind: 0.98,
+        }
+
+    monkeypatch.setattr(hole_kinds, "seen_kinds", by_place)
+    record = _record(Spot("drilled", CENTER, RADIUS, depth=4, raggedness=1.0, seed=4), heel)
+    assert record.not_measured is Reason.AMBIGUOUS
+    assert "two_kinds" in record.flags
+
+
+def test_a_hole_network_that_fails_is_one_that_is_not_there(monkeypatch):
     spot = Spot("open", CENTER, RADIUS, depth=4)
-    monkeypatch.setattr(parts, "of_sole", lambda photo, sole: None)
+    monkeypatch.setattr(hole_kinds, "seen_kinds", lambda spot, cut, photo: None)
     before = _record(spot)
 
-    def broken(photo, sole):
+    def broken(spot, cut, photo):
         raise RuntimeError("runtime gone")
 
-    monkeypatch.setattr(parts, "of_sole", broken)
+    monkeypatch.setattr(hole_kinds, "seen_kinds", broken)
     assert _record(spot).to_json() == before.to_json()
+
+
+def test_a_spot_is_the_same_however_the_photo_is_turned():
+    """The network is asked about a spot turned and mirrored: its answer does not turn with the photo."""
+    rgb = draw([_sole()], SIZE, Scene(spots=(LINED,)))
+    photo, turned = Photo.from_array(rgb), Photo.from_array(np.ascontiguousarray(rgb[::-1, ::-1]))
+    far = np.array(SIZE) - 1
+    answers = []
+    for picture, line in ((photo, _sole()), (turned, far - _sole())):
+        cut = hole_clues.cut_out(picture, _place(line))
+        spot = hole_search.find_spots(cut)[0][0]
+        answers.append(hole_kinds.seen_kinds(spot, cut, picture))
+    assert answers[0] == pytest.approx(answers[1], abs=0.1)

@@ -6,6 +6,8 @@ How a dealer would be misled, and what is done about it:
   not get in: its wall is lit on the side away from the light, opposite to the dome of the sole around it,
   what light is left in it is redder than the vinyl, and its rim catches light. Paint is flat: it keeps the
   shading and the highlights of the surface it lies on.
+* A hole that shows the table behind it, taken for none because it is not dark: what differs from the vinyl
+  in any way is looked at (:mod:`vision.hole_search`).
 * A blurred or tiny sole read as "no hole". ``none`` needs a sole wholly in view, sharp and large enough
   that the smallest plausible hole would show.
 * A highlight on a molded rim taken for metal. A lining is a ring with thickness, most of the way round,
@@ -25,10 +27,12 @@ import numpy as np
 
 from vision.calibration import Calibration
 from vision.color import luminance
-from vision.hole_clues import Sole, Spot, blur_sigma, cut_out, find_spots, spot_at, within
+from vision.hole_clues import Sole, Spot, blur_sigma, cut_out, within
 from vision.hole_kinds import BRIGHTEST_HOLE, Judged, judge
+from vision.hole_search import find_foreign, find_spots, spot_at
 from vision.locate.places import SolePlace
 from vision.photo import Photo
+from vision.second_opinion import at_most
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 
 METHOD = "foot_holes/4"
@@ -42,6 +46,9 @@ PIXELS_TO_EXCLUDE = 5.0
 PIXELS_TO_CLASSIFY = 14.0
 #: A spot this likely to be a hole keeps ``none`` from being stated outright.
 SUSPECT = 0.35
+#: The most that is stated of a spot on which only a network has a word; and the most that a doll is accused
+#: of a drilled foot, or said to have no hole, where the two readers of a spot differ.
+ALONE = 0.75
 #: Chance that a dark blob which cannot be studied is no hole.
 UNCLEAR_IS_NONE = 0.6
 
@@ -80,12 +87,21 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
         return _pointed_out(photo, cut, sole)
     blur = blur_sigma(cut)
     spots, unclear = find_spots(cut)
-    judged = sorted((judge(spot, cut, photo) for spot in spots), key=lambda j: -j.p_hole)
+    judged = [judge(spot, cut, photo) for spot in spots]
+    holes = [j.spot for j in judged if j.p_hole >= SUSPECT]
+    judged += [judge(spot, cut, photo) for spot in find_foreign(cut, holes)]
+    judged.sort(key=lambda j: -j.p_hole)
     if not judged or judged[0].p_hole < SUSPECT:
         return _no_hole(cut, sole, judged, unclear, blur)
-    # A foot may have two holes; the larger one shows its kind better.
+    # A foot may have two holes, and one may be found together with dirt beside it: the clearest one counts.
     sure = [j for j in judged if j.p_hole > 0.9 * judged[0].p_hole]
-    return _classify(max(sure, key=lambda j: j.spot.diameter), cut, sole)
+    if len({j.clear_state for j in sure} - {None}) > 1:
+        detail = (
+            "Two holes of different kinds were found: either the outline holds both feet, or one of them "
+            "was made later; a photo of each foot by itself would tell."
+        )
+        return _withhold(sole, Reason.AMBIGUOUS, detail, region, flags=("two_kinds",))
+    return _classify(max(sure, key=lambda j: max(j.kinds.values())), cut, sole)
 
 
 def _pointed_out(photo: Photo, cut: Sole, sole: SolePlace) -> TraitRecord:
@@ -192,10 +208,14 @@ def _no_hole(
         return _withhold(sole, Reason.BLURRED, detail, region)
     if "cut_off" in sole.flags:
         return _withhold(sole, Reason.OCCLUDED, "The sole is not wholly in view.", region)
-    spots = [j for j in judged if j.spot.clues.depth <= BRIGHTEST_HOLE]
+    spots = [j for j in judged if j.spot.by_color or j.spot.clues.depth <= BRIGHTEST_HOLE]
     clear = math.prod(1 - j.p_hole for j in spots) * UNCLEAR_IS_NONE**unclear
     p, rest = 0.97 * clear, 1 - 0.97 * clear
     candidates = {"none": p, "open": 0.5 * rest, "drilled": 0.3 * rest, "lined": 0.2 * rest}
+    differ = any(j.agreed is False for j in judged)
+    if differ:
+        candidates = at_most(candidates, "none", ALONE)
+    flags = [*(["surface_spot"] if spots else []), *(["opinions_differ"] if differ else [])]
     return TraitRecord.decide(
         Trait.FOOT_HOLES,
         _if_a_sole(candidates, sole),
@@ -204,7 +224,7 @@ def _no_hole(
         detail="No hole: the sole is in view and sharp." + (" A surface spot was seen." if spots else ""),
         region=region,
         n_pixels=int(cut.mask.sum() / cut.scale**2),
-        flags=("surface_spot",) if spots else (),
+        flags=tuple(flags),
         part=sole.part,
     )
 
@@ -213,6 +233,9 @@ def _classify(found: Judged, cut: Sole, sole: SolePlace) -> TraitRecord:
     """Name the kind of the likeliest hole."""
     spot = found.spot
     candidates = found.states()
+    likeliest = max(candidates, key=lambda k: candidates[k])
+    if spot.by_color or (likeliest == "drilled" and found.agreed is False):
+        candidates = at_most(candidates, likeliest, ALONE)
     flags = [] if found.agreed is None else ["second_opinion" if found.agreed else "opinions_differ"]
     if spot.diameter < PIXELS_TO_CLASSIFY:
         # Too few pixels to see an edge or a ring: draw the kinds together, keep hole against none.

@@ -1,4 +1,4 @@
-"""Dark spots on a sole, and what their pixels show of light, material and edge.
+"""What the pixels of a spot on a sole show of light, material and edge.
 
 All readings are ratios to the vinyl around the spot, in linear light: a wrong white balance and a wrong
 exposure cancel. Geometry is followed through an ellipse, so that an oblique view of a round hole is round.
@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from vision.color import luminance, srgb_to_linear
 from vision.locate.places import SolePlace
 from vision.photo import Photo
-from vision.traits import Polygon
 
 #: Linear light of the 256 sRGB codes.
 _LIGHT = srgb_to_linear(np.arange(256, dtype=np.uint8)).astype(np.float32)
@@ -28,12 +27,8 @@ Mask = NDArray[np.bool_]
 #: Diameters looked for, as a fraction of the sole's length. A stand's prong needs about a tenth
 #: (common practice, no source); the range leaves room for other dolls and for drilled holes.
 SMALLEST, LARGEST = 0.045, 0.34
-#: A blob this dark beside the vinyl may be a hole.
-DARK_ENOUGH = 0.35
-_SEARCH_LENGTH = 320.0
-_BEYOND = 0.05
 _ANGLES, _STEPS, _REACH = 128, 84, 2.8
-_TINY = 2e-3
+TINY = 2e-3
 #: Radius of the dark over its median below which it begins well within its rim.
 _WELL_WITHIN = 0.85
 
@@ -65,6 +60,10 @@ class Ellipse:
         u, v = rho * self.a * np.cos(theta), rho * self.b * np.sin(theta)
         c, s = math.cos(self.angle), math.sin(self.angle)
         return self.x + c * u - s * v, self.y + s * u + c * v
+
+    def scaled(self, k: float) -> Ellipse:
+        """Return the same ellipse in a picture ``k`` times as large."""
+        return Ellipse((self.x + 0.5) * k - 0.5, (self.y + 0.5) * k - 0.5, self.a * k, self.b * k, self.angle)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +123,8 @@ class Spot:
     """A dark spot: ``ellipse`` in pixels of the cut-out, the rest in pixels of the original.
 
     ``outline`` and ``diameter`` are those of the dark; ``rim_outline`` and ``rim_diameter`` those of whatever
-    differs from plain vinyl around it, such as a lining.
+    differs from plain vinyl around it, such as a lining. ``by_color`` marks a spot that was found by its
+    color: its outline is an ellipse, and its clues and its profile are not those of a dark with an edge.
     """
 
     ellipse: Ellipse
@@ -135,6 +135,7 @@ class Spot:
     diameter: float
     rim_diameter: float
     u_diameter: float
+    by_color: bool = False
 
 
 # --- the cut-out ------------------------------------------------------------------------------------
@@ -220,140 +221,10 @@ def _step_sigma(y: Floats) -> float:
     return float(np.percentile(span[chosen] / (2.507 * slope[chosen]), 8))
 
 
-# --- candidates -------------------------------------------------------------------------------------
-
-
-def find_spots(cut: Sole) -> tuple[list[Spot], int]:
-    """Return all dark compact spots on the sole, and how many dark blobs could not be studied.
-
-    Such a blob lies at the border of the outline, or is no closed spot; it may still hide a hole.
-    """
-    found: list[Spot] = []
-    unclear: list[Ellipse] = []
-    for darkness, rough in _dark_blobs(cut):
-        spot = _study(cut, rough)
-        if spot is None:
-            if darkness < DARK_ENOUGH and _on_sole(cut, rough) > 0.5:
-                unclear.append(rough)
-        elif not any(_same(spot.ellipse, other.ellipse) for other in found):
-            found.append(spot)
-    left = [e for e in unclear if not any(_same(e, s.ellipse) for s in found)]
-    return found, len(left)
-
-
-def spot_at(cut: Sole, outline: Polygon) -> Spot | None:
-    """Return the dark spot that a person outlined, its edge refined; None when no closed one is there.
-
-    ``outline`` is in pixels of the original.
-    """
-    points = (np.asarray(outline, float).reshape(-1, 2) - cut.origin + 0.5) * cut.scale - 0.5
-    if len(points) < 3:
-        return None
-    blob = np.zeros(cut.mask.shape, np.uint8)
-    cv2.fillPoly(blob, [np.round(points * 16).astype(np.int32)], 1, shift=4)
-    return _study(cut, _moment_ellipse(blob > 0)) if blob.sum() >= 12 else None
-
-
-def _on_sole(cut: Sole, e: Ellipse) -> float:
-    """Return which share of an ellipse lies within the outline."""
-    blob = np.zeros(cut.mask.shape, np.uint8)
-    axes = (max(1, round(e.a)), max(1, round(e.b)))
-    cv2.ellipse(blob, (round(e.x), round(e.y)), axes, math.degrees(e.angle), 0, 360, 1, -1)
-    return float(cut.mask[blob > 0].mean()) if blob.any() else 0.0
-
-
-def _same(one: Ellipse, other: Ellipse) -> bool:
-    return math.hypot(one.x - other.x, one.y - other.y) < 0.6 * max(one.a, other.a)
-
-
-def _relative_darkness(cut: Sole, scale: float) -> tuple[Floats, Floats]:
-    """Return luminance over that of the vinyl around, at ``scale``, and where to look."""
-    size = (max(8, round(cut.rgb.shape[1] * scale)), max(8, round(cut.rgb.shape[0] * scale)))
-    y: Floats = cv2.resize(luminance(cut.rgb).astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    mask: Floats = cv2.resize(cut.mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    # Outlines are rough, and holes lie near the heel's end: look a little beyond.
-    reach = 2 * round(_BEYOND * cut.length * scale) + 1
-    wide: Floats = cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))
-    weight = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 0.06 * size[0])
-    around = cv2.GaussianBlur(y * mask, (0, 0), 0.06 * size[0]) / np.maximum(weight, 1e-3)
-    inner = cv2.erode(wide, np.ones((3, 3), np.uint8))
-    filled: Floats = np.where(inner > 0, y, around).astype(np.float32)
-    filled = cv2.GaussianBlur(filled, (0, 0), 0.8)
-    across = 0.25 * min(cut.width * scale, 0.5 * cut.length * scale)
-    return filled / np.maximum(_closed(filled, across), _TINY), wide
-
-
-def _closed(values: Floats, reach: float) -> Floats:
-    """Return values with dark spots narrower than 2 ``reach`` px filled; wide ones on a reduced picture."""
-    height, width = values.shape
-    shrink = min(max(1, int(reach / 8)), max(1, min(height, width) // 8))
-    size = (round(width / shrink), round(height / shrink))
-    coarse = values if shrink == 1 else cv2.resize(values, size, interpolation=cv2.INTER_AREA)
-    side = 2 * round(reach / shrink) + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    base = cv2.morphologyEx(coarse, cv2.MORPH_CLOSE, kernel, borderType=cv2.BORDER_REPLICATE)
-    return base if shrink == 1 else cv2.resize(base, (width, height), interpolation=cv2.INTER_LINEAR)
-
-
-def _dark_blobs(cut: Sole) -> list[tuple[float, Ellipse]]:
-    """Return (ratio of its darkest part to the vinyl, rough ellipse) of dark compact blobs, darkest first."""
-    scale = min(1.0, _SEARCH_LENGTH / cut.length)
-    ratio, mask = _relative_darkness(cut, scale)
-    length = cut.length * scale
-    least, most = math.pi / 4 * (SMALLEST * 0.7 * length) ** 2, math.pi / 4 * (LARGEST * length) ** 2
-    found: list[tuple[float, float, Ellipse]] = []
-    for level in (0.25, 0.4, 0.55, 0.7, 0.82):
-        n, labels, stats, _ = cv2.connectedComponentsWithStats(
-            ((ratio < level) & (mask > 0)).astype(np.uint8)
-        )
-        for k in range(1, n):
-            if not max(5.0, least * 0.6) <= stats[k, cv2.CC_STAT_AREA] <= most:
-                continue
-            blob = labels == k
-            ellipse = _moment_ellipse(blob)
-            if ellipse.b < 0.33 * ellipse.a or _solidity(blob) < 0.68:
-                continue
-            darkest = float(np.percentile(ratio[blob], 10))
-            # The level nearest half way between dark and vinyl outlines the spot best.
-            misfit = abs(level - 0.5 * (darkest + 1))
-            found.append((misfit, darkest, _rescale(ellipse, 1 / scale)))
-    found.sort(key=lambda f: f[0])
-    kept: list[tuple[float, Ellipse]] = []
-    for _, darkest, e in found:
-        if all(math.hypot(e.x - o.x, e.y - o.y) > 0.7 * max(e.a, o.a) for _, o in kept):
-            kept.append((darkest, e))
-    return sorted(kept, key=lambda k: k[0])[:6]
-
-
-def _moment_ellipse(blob: Mask) -> Ellipse:
-    ys, xs = np.nonzero(blob)
-    cov = np.cov(np.stack([xs, ys])) + np.eye(2) / 12
-    values, vectors = np.linalg.eigh(cov)
-    return Ellipse(
-        float(xs.mean()),
-        float(ys.mean()),
-        2 * math.sqrt(values[1]),
-        2 * math.sqrt(values[0]),
-        math.atan2(vectors[1, 1], vectors[0, 1]),
-    )
-
-
-def _solidity(blob: Mask) -> float:
-    contours, _ = cv2.findContours(blob.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    hull = cv2.convexHull(max(contours, key=len))
-    filled = np.zeros(blob.shape, np.uint8)
-    cv2.fillConvexPoly(filled, hull, 1)
-    return float(blob.sum() / max(1, filled.sum()))
-
-
-def _rescale(e: Ellipse, k: float) -> Ellipse:
-    return Ellipse((e.x + 0.5) * k - 0.5, (e.y + 0.5) * k - 0.5, e.a * k, e.b * k, e.angle)
-
-
 # --- the clues --------------------------------------------------------------------------------------
 
 
-def _study(cut: Sole, rough: Ellipse) -> Spot | None:
+def study(cut: Sole, rough: Ellipse) -> Spot | None:
     """Refine the spot's edge and gather its clues; None when it is no closed dark spot within the sole."""
     ellipse = rough
     for _ in range(2):
@@ -376,7 +247,15 @@ def _study(cut: Sole, rough: Ellipse) -> Spot | None:
     vinyl = _vinyl_around(polar, on_sole)
     if vinyl is None:
         return None
-    return _spot(cut, ellipse, polar, vinyl)
+    edge = _fill_circular(_edge(luminance(polar / vinyl[:, None, :])))
+    return _spot(cut, ellipse, polar, vinyl, edge)
+
+
+def outlined(cut: Sole, ellipse: Ellipse) -> Spot | None:
+    """Return a spot whose edge is the ellipse given, whatever its light; None without vinyl around it."""
+    polar, on_sole = _unroll(cut, ellipse)
+    vinyl = _vinyl_around(polar, on_sole)
+    return None if vinyl is None else _spot(cut, ellipse, polar, vinyl, np.ones(_ANGLES), by_color=True)
 
 
 def _unroll(cut: Sole, ellipse: Ellipse) -> tuple[Floats, Mask]:
@@ -411,7 +290,7 @@ def _vinyl_around(polar: Floats, on_sole: Mask) -> Floats | None:
     side[enough] = np.nanmedian(colors[enough], axis=1)
     side = np.stack([_fill_circular(side[:, c]) for c in range(3)], 1)
     smooth = np.stack([_circular_blur(side[:, c], 6.0) for c in range(3)], 1)
-    return np.maximum(smooth, _TINY)
+    return np.maximum(smooth, TINY)
 
 
 def _fill_circular(values: Floats) -> Floats:
@@ -462,16 +341,17 @@ def _fit(ellipse: Ellipse, edge: Floats) -> Ellipse | None:
     return Ellipse(cx, cy, d0 / 2, d1 / 2, angle)
 
 
-def _spot(cut: Sole, ellipse: Ellipse, polar: Floats, vinyl: Floats) -> Spot:
-    """Gather all clues of a refined spot."""
+def _spot(
+    cut: Sole, ellipse: Ellipse, polar: Floats, vinyl: Floats, edge: Floats, by_color: bool = False
+) -> Spot:
+    """Gather all clues of a refined spot with its ``edge`` (_ANGLES,) in units of the ellipse."""
     relative = polar / vinyl[:, None, :]
     ratio = luminance(relative)
-    edge = _fill_circular(_edge(ratio))
     theta = np.linspace(0, 2 * np.pi, _ANGLES, endpoint=False)
     inside = relative[:, _band(0.0, 0.75)]
     metal, gloss = _ring(relative, edge, math.sqrt(ellipse.a * ellipse.b) / cut.scale)
     clues = Clues(
-        depth=float(np.log(np.percentile(luminance(inside), 30) + _TINY)),
+        depth=float(np.log(np.percentile(luminance(inside), 30) + TINY)),
         structure=_structure(ratio),
         against=_against(ratio, luminance(vinyl), theta),
         redder=_redder(inside, vinyl),
@@ -497,6 +377,7 @@ def _spot(cut: Sole, ellipse: Ellipse, polar: Floats, vinyl: Floats) -> Spot:
         diameter=diameter,
         rim_diameter=rim_diameter,
         u_diameter=math.hypot(0.5, clues.roughness * diameter / 3, clues.softness * diameter / 12),
+        by_color=by_color,
     )
 
 

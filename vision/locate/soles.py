@@ -243,8 +243,9 @@ def _named(places: Sequence[SolePlace], width: int) -> list[SolePlace]:
 
 def _find_holes(photo: Photo, scene: Scene) -> list[Hole]:
     """Return what looks like a hole anywhere in the photo, likeliest first, in pixels of the scene."""
-    from vision.hole_clues import find_spots, whole
+    from vision.hole_clues import whole
     from vision.hole_kinds import glance
+    from vision.hole_search import find_spots
 
     cut = whole(photo, _SEARCH_SIDE)
     k = scene.scale / cut.scale
@@ -347,8 +348,9 @@ def _disk(radius: float) -> NDArray[np.uint8]:
 
 def _hole_evidence(photo: Photo, scene: Scene, b: Blob) -> float:
     """Return how much a hole of a fitting size speaks for a region being a sole."""
-    from vision.hole_clues import cut_out, find_spots
+    from vision.hole_clues import cut_out
     from vision.hole_kinds import glance
+    from vision.hole_search import find_spots
 
     place = _outlined(photo, b.mask, scene.scale, SolePlace((), 0.5, "left_foot"))
     cut = cut_out(photo, place, longest=400)
