@@ -266,6 +266,17 @@ def _tiles(rng):
     return scene
 
 
+def _checks(rng):
+    """A checked cloth of which hands and feet leave one whole gray check in view."""
+    scene = ground(rng)
+    y, x = np.mgrid[:700, :900]
+    u, v = (0.97 * x + 0.24 * y) / 130, (0.97 * y - 0.24 * x) / 130
+    gray = ((np.floor(u) + np.floor(v)) % 2 == 0)[..., None]
+    cloth = np.where(gray, 0.18, np.array([0.2, 0.22, 0.5]))
+    near = np.hypot(x - 470, y - 330) < 190
+    return np.where(near[..., None], cloth, scene)
+
+
 def _wood(rng):
     scene = ground(rng)
     put(scene, np.full((200, 300, 3), (0.25, 0.15, 0.06)), (420, 330), 260, 12)
@@ -281,7 +292,7 @@ def _print(rng):
     return scene
 
 
-@pytest.mark.parametrize("draw", [ground, _paper, _cloth, _wall, _tiles, _wood, _print])
+@pytest.mark.parametrize("draw", [ground, _paper, _cloth, _wall, _tiles, _checks, _wood, _print])
 def test_what_is_no_card_is_not_taken_for_one(rng, draw):
     calibration = neutral.estimate(Camera().shoot(draw(rng), rng))
     assert calibration.method not in ("grey_card", "color_chart"), draw.__name__

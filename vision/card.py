@@ -398,7 +398,8 @@ def _sides_run_on(view: NDArray[np.uint8], corners: Array) -> bool:
     """Tell whether sides go on past the corners, as those of stripes, tiles and panels do.
 
     A card's sides end at its corners, whatever lies behind it. Each side is followed on at both ends; three
-    of the eight ends with the same step of color across the same line are no chance.
+    of the eight ends with the same step of color across the same line, or with its reverse as between checks,
+    are no chance.
     """
     lab = cv2.cvtColor(cv2.GaussianBlur(view, (0, 0), 0.8), cv2.COLOR_RGB2LAB).astype(np.float32)
     middle = corners.mean(axis=0)
@@ -420,7 +421,8 @@ def _sides_run_on(view: NDArray[np.uint8], corners: Array) -> bool:
                 like = beyond @ step / max(float(step @ step), 1e-6)
                 apart = np.sqrt(((beyond - step * like[:, None]) ** 2).sum(axis=1))
                 size = float(np.sqrt(step @ step))
-                ends += float(((like > 0.5) & (like < 1.8) & (apart < 0.6 * size)).mean()) > 0.6
+                goes_on = (np.abs(like) > 0.5) & (np.abs(like) < 1.8) & (apart < 0.6 * size)
+                ends += float(goes_on.mean()) > 0.6
     return ends >= 3
 
 
