@@ -218,6 +218,22 @@ def test_the_engine_is_not_asked_about_a_surely_blank_photo():
     assert record.not_measured in (Reason.BLURRED, Reason.NOT_LOCATED)
 
 
+@pytest.mark.parametrize(
+    ("color", "state"), [((214, 160, 130), "absent"), ((120, 140, 170), None), ((110, 120, 90), None)]
+)
+def test_only_vinyl_that_fills_the_photo_is_seen_to_bear_no_mark(color, state):
+    """The smooth wall behind a small part says nothing of the part."""
+    light = np.linspace(0.65, 1.0, 640)[None, :, None]
+    grain = cv2.GaussianBlur(np.random.default_rng(3).normal(0, 1, (480, 640)), (0, 0), 2.5)
+    wall = np.asarray(color) * light * (1 + 0.015 * grain / grain.std())[..., None]
+    wall += np.random.default_rng(4).normal(0, 2, wall.shape)
+    photo = Photo.from_array(np.clip(wall, 0, 255).astype(np.uint8))
+    seen = mark_blank.surface_seen(photo)
+    assert seen.side_lit
+    assert seen.close is (state == "absent")
+    assert mark_text.measure(photo, [], guarded(Mistaken())).state == state
+
+
 def test_second_votes_keep_the_engines_small_letters_and_spaces():
     own = [OcrLine("MADEIN1417", 0.9), OcrLine("MADEIN1477", 0.8)]
     votes = mark_votes._second_votes(own, {"Made in 1417": 3.0})
