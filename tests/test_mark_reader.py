@@ -202,7 +202,8 @@ class Mistaken(OcrEngine):
         return [OcrLine("QUINCE", 1.0) for _ in strips]
 
 
-def test_an_engine_our_reader_contradicts_is_never_believed():
+def test_an_engine_our_reader_contradicts_is_never_believed(monkeypatch):
+    monkeypatch.setattr(mark_lines, "_lettered", lambda photo: None)  # it finds one outline in any picture
     photo, corners = photo_of(["HARGROVE"])
     record = mark_text.measure(photo, [], Mistaken(band(corners)))
     assert max((line.confidence for line in record.text or ()), default=0.0) < 0.5
@@ -216,6 +217,18 @@ def test_the_engine_is_not_asked_about_a_surely_blank_photo():
     assert Mistaken.asked == 0
     assert not record.text
     assert record.not_measured in (Reason.BLURRED, Reason.NOT_LOCATED)
+
+
+def test_the_engine_looks_where_letters_surely_are_else_everywhere():
+    """It may not be kept from the rest of a photo by what is no sure letter: a faint mark is found there."""
+    mask, corners = drawn_marks.lettering(["VERITY"], size=(560, 1100))
+    lettered = Photo.from_array(drawn_marks.photographed(mask))
+    x0, y0, x1, y1 = mark_lines._windows(lettered, [])[0].box
+    assert (x1 - x0) * (y1 - y0) < 0.7 * 560 * 1100
+    assert (corners >= (x0, y0)).all()
+    assert (corners <= (x1, y1)).all()
+    blank = Photo.from_array(drawn_marks.photographed(drawn_marks.scratched(3)))
+    assert mark_lines._windows(blank, [])[0].box == (0, 0, blank.width, blank.height)
 
 
 @pytest.mark.parametrize(
@@ -236,7 +249,8 @@ def test_only_vinyl_that_fills_the_photo_is_seen_to_bear_no_mark(color, state):
 
 def test_second_votes_keep_the_engines_small_letters_and_spaces():
     own = [OcrLine("MADEIN1417", 0.9), OcrLine("MADEIN1477", 0.8)]
-    votes = mark_votes._second_votes(own, {"Made in 1417": 3.0})
+    box = Box(np.zeros((4, 2)), 0.9)
+    votes, _ = mark_votes._ballots(mark_votes.Reading(box, [OcrLine("Made in 1417", 0.9)], own))
     assert set(votes) == {"Made in 1417", "Made in 1477"}
 
 
