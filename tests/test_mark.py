@@ -13,7 +13,7 @@ from tests.plugins import faulty_engines
 from vision import mark_looks, mark_map, mark_reader, mark_text, relief
 from vision.locate.mark import find_marks
 from vision.mark_box import Box
-from vision.mark_symbol import Sign
+from vision.mark_signs import Sign
 from vision.mark_votes import Reading, agree, tidied
 from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OcrLine, RapidEngine, guarded
 from vision.photo import Photo, load

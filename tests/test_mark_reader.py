@@ -9,10 +9,12 @@ import pytest
 from tests import drawn_marks
 from vision import (
     mark_blank,
+    mark_box,
     mark_lines,
     mark_looks,
     mark_map,
     mark_reader,
+    mark_signs,
     mark_symbol,
     mark_text,
     mark_votes,
@@ -137,7 +139,7 @@ def test_letters_beyond_the_end_of_the_light_are_noticed(share, more):
     rgb = drawn_marks.photographed(mask, elevation_deg=35, seed=2).astype(np.float32)
     edge = int(corners[0, 0] + 0.6 * (corners[1, 0] - corners[0, 0]))
     rgb[:, edge:] *= 0.4
-    outline = mark_symbol.section(band(corners), 0.0, share)
+    outline = mark_box.section(band(corners), 0.0, share)
     box = Box(outline, 0.9)
     letters = mark_looks._letters_beyond((rgb.astype(np.uint8),), box, side=1)
     assert (letters >= mark_looks._FEWEST_LETTERS) is more
@@ -147,8 +149,8 @@ def test_letters_beyond_the_end_of_the_light_are_noticed(share, more):
 def test_a_line_that_the_engine_cuts_off_is_as_long_as_the_map_shows_it():
     """HARGROVE W, cut off at a scratch or at the end of the light, must not be all that is read."""
     photo, corners = photo_of(["HARGROVE WORKS"])
-    start = Box(mark_symbol.section(band(corners), 0.0, 0.6), 0.9)
-    rest = Box(mark_symbol.section(band(corners), 0.65, 1.0), 0.8)
+    start = Box(mark_box.section(band(corners), 0.0, 0.6), 0.9)
+    rest = Box(mark_box.section(band(corners), 0.65, 1.0), 0.8)
     for found in ([start], [start, rest]):
         (line,) = mark_lines._along_map(found, photo)
         assert line.score == 0.9
@@ -265,7 +267,7 @@ def test_our_readers_rings_are_one_kind():
 @pytest.mark.parametrize(("ringed", "state"), [(0.0, "trademark"), (0.8, None)])
 def test_a_contradicted_sign_is_withheld(ringed, state):
     shares = {"registered": 0.02, "copyright": 0.02, "trademark": 0.95, "other": 0.01}
-    sign = mark_symbol.Sign("trademark", shares, 0.98, 0.9, 1.0, 40.0, (50.0, 50.0))
+    sign = mark_signs.Sign("trademark", shares, 0.98, 0.9, 1.0, 40.0, (50.0, 50.0))
     region = mark_symbol.Region.box(0, 0, 9, 9)
     record = mark_symbol._signed(sign, 40.0, region, mark_symbol.Second(ringed=ringed))
     assert record.state == state

@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 from vision import mark_map
 from vision.locate.places import MarkPlace
-from vision.mark_box import Box, covered
-from vision.mark_symbol import section
+from vision.mark_box import Box, covered, section
 from vision.ocr import GuardedEngine, OcrLine
 from vision.photo import Photo
 from vision.relief import flatten, integrate, likely_azimuth, picture

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import mark_map, mark_reader
-from vision.mark_box import Box, covered, follows
-from vision.mark_symbol import CHARACTERS, Sign, section, signs_in
+from vision.mark_box import Box, covered, follows, section
+from vision.mark_signs import CHARACTERS, Sign, signs_in
 from vision.mark_views import Close, views_of
 from vision.mark_votes import SIGNS, Reading, agree, common_direction, solid, tidied
 from vision.ocr import GuardedEngine, OcrLine

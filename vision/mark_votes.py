@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.mark_box import Box
-from vision.mark_symbol import CHARACTERS
+from vision.mark_signs import CHARACTERS
 from vision.ocr import OcrLine
 
 #: Signs an engine may write; its word on them is not taken.
