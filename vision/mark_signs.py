@@ -189,8 +189,8 @@ def _looks(
 ) -> NDArray[np.float32]:
     """Class shares (2, 5, 14, W / 8) along a band, its letters ``zoom`` times the usual size.
 
-    The strip is looked at as it is and with its fading light evened out; outside ``parts`` of its length (starts
-    and ends, 0–1) nothing is taken to be.
+    The strip is looked at as it is and with its fading light evened out. Nothing is taken to be outside
+    ``parts`` of its length, starts and ends from 0 to 1.
     """
     half = len(band) // 2
     middle, across = 0.5 * (band[:half] + band[half:][::-1]), 0.5 * (band[:half] - band[half:][::-1])
