@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from tests import drawn_marks
-from vision import mark_box, mark_signs, mark_symbol, mark_text
-from vision.ocr import RapidEngine, guarded
+from vision import mark_box, mark_reader, mark_signs, mark_symbol, mark_text
+from vision.ocr import OcrLine, RapidEngine, guarded
 from vision.photo import Photo
 from vision.traits import Reason, Region, TextLine, Trait, TraitRecord
 
@@ -135,6 +135,47 @@ def test_a_faint_sign_is_believed_only_where_the_reader_of_lines_sees_it_too():
     both = mark_symbol._signed(faint, 32.0, AREA, mark_symbol.Second(trademark=1.0))
     against = mark_symbol._signed(faint, 32.0, AREA, mark_symbol.Second(trademark=0.2, ringed=0.8))
     assert (alone.state, both.state, against.state) == (None, "trademark", None)
+
+
+@pytest.mark.parametrize(
+    ("second", "state"),
+    [
+        (mark_symbol.Second(trademark=0.75, ringed=0.25, lights=1), None),
+        (mark_symbol.Second(trademark=0.75, ringed=0.25, lights=4), "trademark"),
+        (mark_symbol.Second(trademark=0.5, ringed=0.5, lights=4), None),
+        (mark_symbol.Second(trademark=0.75, ringed=0.0, lights=1), "trademark"),
+    ],
+)
+def test_one_light_of_four_may_show_another_sign_but_no_look_at_one_photo_may(second, state):
+    """Looks at one photo err together; lights by themselves, as often as on lines never trained on."""
+    faint = mark_signs.Sign(**SEEN, shares=shares(trademark=0.98, other=0.02))
+    assert mark_symbol._signed(faint, 32.0, AREA, second).state == state
+
+
+def test_the_order_of_the_lights_does_not_matter(monkeypatch):
+    said = {10: "VERITY©", 20: "VERITY™", 30: "VERITY™", 40: "VERITY™"}
+    line = TextLine("VERITY", 0.9, ((0.0, 0.0), (90.0, 0.0), (90.0, 20.0), (0.0, 20.0)))
+    monkeypatch.setattr(mark_reader, "available", lambda: True)
+    monkeypatch.setattr(
+        mark_reader,
+        "opinions",
+        lambda pictures, outline: (
+            [OcrLine("", 0.9)] + [OcrLine(said[int(p[0, 0, 0])], 0.9) for _ in range(4) for p in pictures]
+        ),
+    )
+    pictures = [np.full((40, 100, 3), level, np.uint8) for level in said]
+    forth, back = (mark_symbol.second_opinion(some, line) for some in (pictures, pictures[::-1]))
+    assert forth == back == mark_symbol.Second(trademark=0.75, ringed=0.25, lights=4)
+
+
+def test_kinds_that_are_not_told_apart_do_not_make_no_sign_likely():
+    """A sign that may be anything is not shown to a dealer as "none, 73 %"."""
+    even = shares(registered=0.14, copyright=0.29, trademark=0.25, other=0.32)
+    sign = mark_signs.Sign(**SEEN | {"presence": 0.8, "margin": 0.02}, shares=even)
+    record = mark_symbol._signed(sign, 32.0, AREA)
+    assert record.state is None
+    assert record.candidates["none"] < 0.65
+    assert record.candidates["registered"] > 0.15
 
 
 def test_a_second_reader_never_settles_which_letter_the_ring_holds():
