@@ -233,6 +233,16 @@ def test_the_engine_looks_where_letters_surely_are_else_everywhere():
     assert mark_lines._windows(blank, [])[0].box == (0, 0, blank.width, blank.height)
 
 
+def test_places_are_looked_at_closer_unless_each_line_was_found():
+    """Two lines taken for one, or a line cut in half, is none found: small letters are lost in it."""
+    photo, corners = photo_of(["HARGROVE"])
+    whole = Box(band(corners), 0.9)
+    half = Box(mark_box.section(whole.polygon, 0.0, 0.4), 0.9)
+    tall = Box(band(corners, room=2.0), 0.9)
+    assert mark_lines._shows_all([whole], photo)
+    assert not any(mark_lines._shows_all(boxes, photo) for boxes in ([], [half], [tall]))
+
+
 @pytest.mark.parametrize(
     ("color", "state"), [((214, 160, 130), "absent"), ((120, 140, 170), None), ((110, 120, 90), None)]
 )

@@ -34,6 +34,8 @@ _SEEN_WELL = 0.75
 _SURE_SHARE = 0.5
 #: Score of such a line over its share: it counts where no engine found one.
 _MAPPED_TRUST = 0.1
+#: Share of such a line in the engine's outline from which the engine found it.
+_FOUND = 0.6
 #: Height of a part's outline over that of its line's, up to which they are one line.
 _SAME_HEIGHT = 1.9
 
@@ -55,7 +57,11 @@ def find_lines(photo: Photo, marks: Sequence[MarkPlace], engine: GuardedEngine) 
     vision.ocr.OutcomeError
         The engine is missing or fails.
     """
-    views = [view for window in _windows(photo, marks) for view in _surveyed(photo, window, engine)]
+    views: list[list[Box]] = []
+    for window in _windows(photo, marks):
+        if views and _shows_all(_merged(views), photo):
+            break
+        views += _surveyed(photo, window, engine)
     found = _along_map(_merged(views), photo)[:_MOST_LINES]
     stubby = [b for b in found if b.length < 2.3 * b.height][:3]
     closer = [b for box in stubby for b in _reconsidered(photo, box, engine)]
@@ -102,18 +108,33 @@ def _boxes(lines: Sequence[OcrLine]) -> list[Box]:
     return [Box(p, score) for p, score in polygons if len(p) >= 4 and len(p) % 2 == 0]
 
 
+def _mapped(photo: Photo) -> list[Box]:
+    """The lines that our own text map surely shows, the longest and surest first."""
+    if not mark_map.available():
+        return []
+    lines = [line for line in mark_map.of_photo(photo).lines() if line.share > _SURE_SHARE]
+    return [Box(line.polygon, _MAPPED_TRUST * line.share) for line in lines[:_MOST_MAPPED]]
+
+
+def _shows_all(boxes: Sequence[Box], photo: Photo) -> bool:
+    """Whether the engine found each line that the map shows: then no place need be looked at closer."""
+
+    def found(line: Box) -> bool:
+        alone = (box for box in boxes if box.height < _SAME_HEIGHT * line.height)
+        return any(covered(line, box) > _FOUND for box in alone)
+
+    lines = _mapped(photo)
+    return bool(lines) and all(found(line) for line in lines)
+
+
 def _along_map(found: Sequence[Box], photo: Photo) -> list[Box]:
     """The engine's boxes, those along one line of our own text map as one, and lines that only the map shows.
 
     The map evens out the light before it looks and follows a bend. It shows where a line goes on that the
     engine cuts off at a scratch or at the end of the light, or sees in pieces.
     """
-    if not mark_map.available():
-        return _clearest_first(found)
-    lines = [line for line in mark_map.of_photo(photo).lines() if line.share > _SURE_SHARE]
     boxes = list(found)
-    for line in lines[:_MOST_MAPPED]:
-        whole = Box(line.polygon, _MAPPED_TRUST * line.share)
+    for whole in _mapped(photo):
         parts = [box for box in boxes if _part_of(box, whole)]
         if parts:
             boxes = [box for box in boxes if box not in parts]
