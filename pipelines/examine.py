@@ -390,6 +390,8 @@ class _Job:
 
     def shows(self, trait: Trait) -> bool:
         """Whether the photo can show a trait: of a body, what lies in the face only where one is found."""
+        if self.view is View.OTHER:
+            return trait is Trait.MARK_TEXT and self.bare_vinyl
         headless = self.view is View.BODY and not self.places.faces
         of_face = trait in _FACE_TRAITS and trait is not Trait.SKIN_SHEEN
         return self.view in VIEWS_OF[trait] and not (headless and of_face)
@@ -480,7 +482,13 @@ class _Job:
         )
 
     def _mark_text(self) -> list[TraitRecord]:
-        return [self.text_read]
+        return [_maybe_unmarked() if self.view is View.OTHER else self.text_read]
+
+    @functools.cached_property
+    def bare_vinyl(self) -> bool:
+        """Whether a photo of nothing certain is filled by what may be vinyl."""
+        seen = _function("vision.mark_blank", "surface_seen")(self.photo)
+        return not self.places.faces and bool(seen.vinyl)
 
     def _mark_symbol(self) -> list[TraitRecord]:
         return _run(Trait.MARK_SYMBOL, "vision.mark_symbol", self.photo, self.places.marks, self.text_read)
@@ -606,6 +614,19 @@ def _shown(view: View) -> str:
         View.CROWD: "many dolls",
         View.OTHER: "nothing that is measured",
     }.get(view, f"a {view}")
+
+
+def _maybe_unmarked() -> TraitRecord:
+    """Return what is said of the mark where vinyl seems to fill the photo.
+
+    Whether it shows the place of a mark, or a wall or an arm of that color, only a person knows.
+    """
+    return TraitRecord.withheld(
+        Trait.MARK_TEXT,
+        Reason.AMBIGUOUS,
+        METHOD,
+        "It may show bare vinyl close up, and no letters stand out. Say --view mark if a mark would be here.",
+    )
 
 
 def _not_located(trait: Trait, what: str) -> TraitRecord:

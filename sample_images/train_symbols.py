@@ -7,7 +7,7 @@ torch is needed to use the result. Strips of lettering are drawn in many fonts, 
 lit at random, so that the network never sees one kind of light, polarity, size or sharpness for long. Fonts
 whose names start with one of ``HELD_OUT`` are never trained on; the report is made on them alone.
 
-The strip's geometry and its normalization must equal those of ``vision/mark_symbol.py``.
+The strip's geometry and its normalization must equal those of ``vision/mark_signs.py``.
 """
 
 from __future__ import annotations
@@ -340,7 +340,7 @@ def compressed(image: Tensor) -> Tensor:
 
 
 def normalized(picture: Tensor) -> Tensor:
-    """Log luminance without slow changes, over its strength; as in ``vision/mark_symbol.py``."""
+    """Log luminance without slow changes, over its strength; as in ``vision/mark_signs.py``."""
     linear = torch.where(picture <= 0.04045, picture / 12.92, ((picture + 0.055) / 1.055) ** 2.4)
     log = torch.log(linear + 2 / 255)
     at = torch.arange(-60, 61, device=picture.device, dtype=picture.dtype)

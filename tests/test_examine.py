@@ -53,12 +53,14 @@ class Vision:
         self.calls = []
         self.view = ViewPlace(View.FACE, 0.95, {"face": 0.95})
         self.broken = set()
+        self.bare = False
         self.answers = {}
         self.calibration = Calibration("grey_card", (1.2, 1.0, 0.8), 1.5)
         modules = {
             "vision.neutral": {"estimate": self.estimate},
             "vision.locate.view": {"find_places": self.find_places},
             "vision.ocr": {"default_engine": lambda: "engine"},
+            "vision.mark_blank": {"surface_seen": lambda _: types.SimpleNamespace(vinyl=self.bare)},
         }
         for trait, module in {
             Trait.EYELINER_COLOR: "eyeliner",
@@ -155,6 +157,16 @@ def test_a_face_gets_all_face_records_in_order(vision, photo):
 def test_each_view_gives_its_traits(vision, photo, view, expected):
     vision.view = ViewPlace(view, 0.9, {str(view): 0.9})
     assert traits(examine.examine(photo)) == expected
+
+
+def test_what_may_be_bare_vinyl_is_no_proof_of_a_missing_mark(vision, photo):
+    """A close-up without letters gives a reason and what to do; a wall of that color has no mark either."""
+    vision.view, vision.bare = ViewPlace(View.OTHER, 0.9, {"other": 0.9}), True
+    (record,) = examine.examine(photo).traits
+    assert record.trait == Trait.MARK_TEXT
+    assert record.not_measured is Reason.AMBIGUOUS
+    assert "--view mark" in record.detail
+    assert not vision.of(Trait.MARK_TEXT)
 
 
 def test_the_text_is_read_once_for_both_mark_traits(vision, photo):

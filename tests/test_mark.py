@@ -13,7 +13,7 @@ from tests.plugins import faulty_engines
 from vision import mark_looks, mark_map, mark_reader, mark_text, relief
 from vision.locate.mark import find_marks
 from vision.mark_box import Box
-from vision.mark_symbol import Sign
+from vision.mark_signs import Sign
 from vision.mark_votes import Reading, agree, tidied
 from vision.ocr import GuardedEngine, NullEngine, OcrEngine, OcrLine, RapidEngine, guarded
 from vision.photo import Photo, load
@@ -214,10 +214,13 @@ class Fickle(OcrEngine):
         return [OcrLine(self.words[(self.calls + i) % 8], 1.0) for i in range(len(strips))]
 
 
-def test_confidence_is_agreement_not_the_engines_word():
+@pytest.mark.parametrize(("own", "most"), [(False, 0.3), (True, 0.6)])
+def test_confidence_is_agreement_not_the_engines_word(monkeypatch, own, most):
+    if not own:
+        monkeypatch.setattr(mark_reader, "available", lambda: False)
     mask, _ = drawn_marks.lettering(["VERITY"])
     record = mark_text.measure(photo_of(mask), [], Fickle())
-    assert max((line.confidence for line in record.text or ()), default=0.0) < 0.3
+    assert max((line.confidence for line in record.text or ()), default=0.0) < most
 
 
 class Halved(Fickle):
@@ -294,6 +297,28 @@ def test_majority_wins_and_the_rest_is_shown():
     assert reading.text == "VERITY"
     assert reading.alternatives == ("VERTTY",)
     assert reading.weakest < reading.agreement < 1.0
+
+
+def test_a_reader_votes_for_all_letters_that_it_holds_possible():
+    """Most looks take a shadowed K for an F, none of them surely; whoever sees a K is sure of it."""
+
+    def read(text, last):
+        letters = tuple(((c, 0.99),) for c in text[:-1])
+        return OcrLine(text, 0.9, characters=(*letters, last))
+
+    doubtful = [read("WORF", (("F", 0.5), ("K", 0.45)))] * 3
+    box = Box(np.array([[0, 0], [90, 0], [90, 20], [0, 20.0]]), 0.9)
+    reading = Reading(box, [*doubtful, read("WORK", (("K", 0.98),))])
+    agree(reading)
+    assert reading.text == "WORK"
+    assert reading.alternatives == ("WORF",)
+    assert reading.weakest == pytest.approx(0.25), "doubts that agree make nothing sure"
+
+
+def test_a_letter_left_out_against_others_is_not_sure():
+    """MCMVII for MCMLVII makes another year of it."""
+    assert reading_of(("MCMVII", 0.9), ("MCMVII", 0.9), ("MCMLVII", 0.9)).weakest < 0.7
+    assert reading_of(("MCMVII", 0.9), ("MCM VII", 0.9), ("MCMVII", 0.9)).weakest == 1.0
 
 
 def test_lost_letter_comes_back_by_vote():

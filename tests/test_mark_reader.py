@@ -9,10 +9,12 @@ import pytest
 from tests import drawn_marks
 from vision import (
     mark_blank,
+    mark_box,
     mark_lines,
     mark_looks,
     mark_map,
     mark_reader,
+    mark_signs,
     mark_symbol,
     mark_text,
     mark_votes,
@@ -137,7 +139,7 @@ def test_letters_beyond_the_end_of_the_light_are_noticed(share, more):
     rgb = drawn_marks.photographed(mask, elevation_deg=35, seed=2).astype(np.float32)
     edge = int(corners[0, 0] + 0.6 * (corners[1, 0] - corners[0, 0]))
     rgb[:, edge:] *= 0.4
-    outline = mark_symbol.section(band(corners), 0.0, share)
+    outline = mark_box.section(band(corners), 0.0, share)
     box = Box(outline, 0.9)
     letters = mark_looks._letters_beyond((rgb.astype(np.uint8),), box, side=1)
     assert (letters >= mark_looks._FEWEST_LETTERS) is more
@@ -147,8 +149,8 @@ def test_letters_beyond_the_end_of_the_light_are_noticed(share, more):
 def test_a_line_that_the_engine_cuts_off_is_as_long_as_the_map_shows_it():
     """HARGROVE W, cut off at a scratch or at the end of the light, must not be all that is read."""
     photo, corners = photo_of(["HARGROVE WORKS"])
-    start = Box(mark_symbol.section(band(corners), 0.0, 0.6), 0.9)
-    rest = Box(mark_symbol.section(band(corners), 0.65, 1.0), 0.8)
+    start = Box(mark_box.section(band(corners), 0.0, 0.6), 0.9)
+    rest = Box(mark_box.section(band(corners), 0.65, 1.0), 0.8)
     for found in ([start], [start, rest]):
         (line,) = mark_lines._along_map(found, photo)
         assert line.score == 0.9
@@ -202,7 +204,8 @@ class Mistaken(OcrEngine):
         return [OcrLine("QUINCE", 1.0) for _ in strips]
 
 
-def test_an_engine_our_reader_contradicts_is_never_believed():
+def test_an_engine_our_reader_contradicts_is_never_believed(monkeypatch):
+    monkeypatch.setattr(mark_lines, "_lettered", lambda photo: None)  # it finds one outline in any picture
     photo, corners = photo_of(["HARGROVE"])
     record = mark_text.measure(photo, [], Mistaken(band(corners)))
     assert max((line.confidence for line in record.text or ()), default=0.0) < 0.5
@@ -218,9 +221,48 @@ def test_the_engine_is_not_asked_about_a_surely_blank_photo():
     assert record.not_measured in (Reason.BLURRED, Reason.NOT_LOCATED)
 
 
+def test_the_engine_looks_where_letters_surely_are_else_everywhere():
+    """It may not be kept from the rest of a photo by what is no sure letter: a faint mark is found there."""
+    mask, corners = drawn_marks.lettering(["VERITY"], size=(560, 1100))
+    lettered = Photo.from_array(drawn_marks.photographed(mask))
+    x0, y0, x1, y1 = mark_lines._windows(lettered, [])[0].box
+    assert (x1 - x0) * (y1 - y0) < 0.7 * 560 * 1100
+    assert (corners >= (x0, y0)).all()
+    assert (corners <= (x1, y1)).all()
+    blank = Photo.from_array(drawn_marks.photographed(drawn_marks.scratched(3)))
+    assert mark_lines._windows(blank, [])[0].box == (0, 0, blank.width, blank.height)
+
+
+def test_places_are_looked_at_closer_unless_each_line_was_found():
+    """Two lines taken for one, or a line cut in half, is none found: small letters are lost in it."""
+    photo, corners = photo_of(["HARGROVE"])
+    whole = Box(band(corners), 0.9)
+    half = Box(mark_box.section(whole.polygon, 0.0, 0.4), 0.9)
+    tall = Box(band(corners, room=2.0), 0.9)
+    assert mark_lines._shows_all([whole], photo)
+    assert not any(mark_lines._shows_all(boxes, photo) for boxes in ([], [half], [tall]))
+
+
+@pytest.mark.parametrize(
+    ("color", "state"), [((214, 160, 130), "absent"), ((120, 140, 170), None), ((110, 120, 90), None)]
+)
+def test_only_vinyl_that_fills_the_photo_is_seen_to_bear_no_mark(color, state):
+    """The smooth wall behind a small part says nothing of the part."""
+    light = np.linspace(0.65, 1.0, 640)[None, :, None]
+    grain = cv2.GaussianBlur(np.random.default_rng(3).normal(0, 1, (480, 640)), (0, 0), 2.5)
+    wall = np.asarray(color) * light * (1 + 0.015 * grain / grain.std())[..., None]
+    wall += np.random.default_rng(4).normal(0, 2, wall.shape)
+    photo = Photo.from_array(np.clip(wall, 0, 255).astype(np.uint8))
+    seen = mark_blank.surface_seen(photo)
+    assert seen.side_lit
+    assert seen.close is (state == "absent")
+    assert mark_text.measure(photo, [], guarded(Mistaken())).state == state
+
+
 def test_second_votes_keep_the_engines_small_letters_and_spaces():
     own = [OcrLine("MADEIN1417", 0.9), OcrLine("MADEIN1477", 0.8)]
-    votes = mark_votes._second_votes(own, {"Made in 1417": 3.0})
+    box = Box(np.zeros((4, 2)), 0.9)
+    votes, _ = mark_votes._ballots(mark_votes.Reading(box, [OcrLine("Made in 1417", 0.9)], own))
     assert set(votes) == {"Made in 1417", "Made in 1477"}
 
 
@@ -235,7 +277,7 @@ def test_our_readers_rings_are_one_kind():
 @pytest.mark.parametrize(("ringed", "state"), [(0.0, "trademark"), (0.8, None)])
 def test_a_contradicted_sign_is_withheld(ringed, state):
     shares = {"registered": 0.02, "copyright": 0.02, "trademark": 0.95, "other": 0.01}
-    sign = mark_symbol.Sign("trademark", shares, 0.98, 0.9, 1.0, 40.0, (50.0, 50.0))
+    sign = mark_signs.Sign("trademark", shares, 0.98, 0.9, 1.0, 40.0, (50.0, 50.0))
     region = mark_symbol.Region.box(0, 0, 9, 9)
     record = mark_symbol._signed(sign, 40.0, region, mark_symbol.Second(ringed=ringed))
     assert record.state == state

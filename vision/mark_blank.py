@@ -1,7 +1,8 @@
 """What it is worth that no text was found in a photo.
 
 How a dealer would be misled without this: shallow letters in frontal light, or out of focus, do not show,
-and the part would pass for one without a mark.
+and the part would pass for one without a mark. Nor does the smooth wall behind a small part say anything of
+the part: the surface that fills the photo must have the color of vinyl.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import cv2
 import numpy as np
 
 from vision import mark_map
+from vision.locate.blobs import vinyl_likeness
 from vision.photo import Photo
 from vision.relief import flatten, luminance
 
@@ -28,11 +30,13 @@ def surely_blank(photo: Photo) -> bool:
 class SurfaceSeen:
     """How well a smooth surface is seen: what "no text found" is worth.
 
-    ``close`` says that one smooth surface fills most of the photo, ``side_lit`` that light falls along it.
+    ``vinyl`` says that one surface with the color of vinyl fills most of the photo, ``close`` that it is
+    smooth too, ``side_lit`` that light falls along it.
     """
 
     blurred: bool
     side_lit: bool
+    vinyl: bool
     close: bool
     confidence: float
 
@@ -50,10 +54,12 @@ def surface_seen(photo: Photo) -> SurfaceSeen:
     pixel_noise = float(np.median(np.abs(fine - cv2.GaussianBlur(fine, (0, 0), 1.0)))) * 1.48
     texture = float(np.median(np.abs(cv2.GaussianBlur(fine, (0, 0), 1.5)))) * 1.48
     lab = cv2.cvtColor(cv2.GaussianBlur(small, (0, 0), 4).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
-    tint = lab[..., 1:] - np.median(lab[..., 1:], axis=(0, 1))
+    color = np.median(lab, axis=(0, 1))
+    tint = lab[..., 1:] - color[1:]
     one_color = float(np.mean(np.hypot(tint[..., 0], tint[..., 1]) < 10.0))
     smooth = float(np.mean(cv2.GaussianBlur(np.abs(fine), (0, 0), 4) < 0.05))
-    close = one_color > 0.8 and smooth > 0.85 and fall < 2.5
+    vinyl = one_color > 0.8 and vinyl_likeness([float(v) for v in color]) > 0.5
+    close = vinyl and smooth > 0.85 and fall < 2.5
     side_lit = fall > 0.45 and texture > 0.004
     confidence = 0.55 + 0.2 * min(1.0, max(0.0, (fall - 0.45) / 0.8)) + 0.05 * min(1.0, texture / 0.02)
-    return SurfaceSeen(pixel_noise < 0.0012, side_lit, close, confidence)
+    return SurfaceSeen(pixel_noise < 0.0012, side_lit, vinyl, close, confidence)

@@ -116,3 +116,45 @@ def follows(a: Box, b: Box) -> bool:
 def runs_into(a: Box, b: Box) -> bool:
     """Return whether two boxes of one line, ``b`` after ``a``, share letters."""
     return float((b.middle[0] - a.middle[-1]) @ (a.along + b.along)) / 2 < -0.7 * min(a.height, b.height)
+
+
+def edges_at(band: NDArray[np.float64], share: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the points on both edges, (2,) each, at a share of a line's length.
+
+    Parameters
+    ----------
+    band
+        (2 k, 2) outline: the upper edge as read, then the lower edge back.
+    share
+        0 at the start, 1 at the end; beyond both the line goes on straight.
+    """
+    half = len(band) // 2
+    upper, lower = band[:half], band[half:][::-1]
+    middle = 0.5 * (upper + lower)
+    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(middle, axis=0), axis=1))])
+    at = share * run[-1]
+    top = np.array([np.interp(at, run, upper[:, i]) for i in (0, 1)])
+    bottom = np.array([np.interp(at, run, lower[:, i]) for i in (0, 1)])
+    beyond = min(at, 0.0) + max(at - run[-1], 0.0)
+    heading = middle[1] - middle[0] if at < 0 else middle[-1] - middle[-2]
+    step = beyond * heading / (np.linalg.norm(heading) + 1e-9)
+    return top + step, bottom + step
+
+
+def section(outline: NDArray[np.float64], start: float, stop: float) -> NDArray[np.float64]:
+    """Return the part of a line's outline between two shares of its length.
+
+    Parameters
+    ----------
+    outline
+        (2 k, 2): the upper edge as read, then the lower edge back.
+    start, stop
+        ``start`` < ``stop``; outside 0–1 the line is lengthened straight on.
+
+    Returns
+    -------
+    Outline of the same kind.
+    """
+    shares = np.linspace(start, stop, len(outline) // 2)
+    ends = [edges_at(outline, float(share)) for share in shares]
+    return np.concatenate([[top for top, _ in ends], [bottom for _, bottom in ends][::-1]])

@@ -95,6 +95,11 @@ class TextMap:
         inside = (cells >= 0).all(axis=1) & (cells[:, 0] < columns) & (cells[:, 1] < rows)
         return float(self.core[cells[inside, 1], cells[inside, 0]].sum() / max(len(points), 1))
 
+    def where(self, share: float) -> NDArray[np.float64]:
+        """Return (n, 2) points of the picture, the middles of the cells whose share is above ``share``."""
+        rows, columns = np.nonzero(self.core > share)
+        return np.asarray((np.stack([columns, rows], axis=1) + 0.5) / self.scale, np.float64)
+
     def letter_along(self, outline: NDArray[np.float64]) -> float | None:
         """Return the height of capitals along a line in the picture's pixels; None where no letters show.
 

@@ -35,7 +35,7 @@ from vision.relief import Float
 from vision.roman import years_said
 from vision.traits import Polygon, Reason, Region, TextLine, Trait, TraitRecord
 
-METHOD = "mark_text/3"
+METHOD = "mark_text/4"
 
 
 def measure(

@@ -23,7 +23,7 @@ from vision.relief import Float, equalize, flatten, hypotheses, integrate, likel
 
 _STRIP_PX = 48
 _MOST_PIXELS = 500_000
-#: Room across a line in further looks, times its outline's.
+#: Room across a line in further looks, times its outline's: of the photo and of its stretched contrast.
 _FURTHER_ROOMS = (1.2, 0.88)
 
 
@@ -65,9 +65,11 @@ class Close:
 
     def further(self, box: Box) -> list[NDArray[np.uint8]]:
         """Strips of one line in every way of looking but the plain ones."""
-        plain = [self.views["plain"], self.views.get("more_0", self.views["contrast"])]
+        plain = (self.views["plain"], self.views.get("more_0", self.views["contrast"]))
         strips = self.strips(box, self.supposed())
-        return strips + [strip for room in _FURTHER_ROOMS for strip in self.strips(box, plain, room)]
+        for room, view in zip(_FURTHER_ROOMS, plain, strict=True):
+            strips += self.strips(box, [view], room)
+        return strips
 
     def own(self, box: Box, rooms: Sequence[float] = mark_reader.ROOMS) -> list[OcrLine]:
         """What our own reader says; nothing when it is not installed."""

@@ -30,7 +30,7 @@ from tests.bench import photos as made
 from tests.bench.photos import Like
 
 REPOSITORY = Path(__file__).resolve().parents[2]
-SECTIONS = ("stages", "loading", "jobs", "memory", "counts", "start", "plain")
+SECTIONS = ("stages", "marks", "loading", "jobs", "memory", "counts", "start", "plain")
 VIEWS = ("face", "body", "soles", "mark", "crowd", "other")
 
 
@@ -151,6 +151,48 @@ def _stages(place: Path, short: bool) -> Iterator[Row]:
             "≤ 1.5 s" if shown == "mark" else "≤ 4 ×",
             f"{cells}   {total / number:.2f} s; {1000 * decode / number:.0f} ms a decode; "
             f"taken for {', '.join(sorted(stated))}",
+        )
+
+
+def _marks(place: Path, short: bool) -> Iterator[Row]:
+    """Cost of reading a mark, text and sign, over a strict decode, by who does the work; without locating."""
+    from vision import mark_map, mark_reader, mark_signs, mark_symbol, mark_text
+    from vision.locate.mark import find_marks
+    from vision.ocr import RapidEngine, default_engine
+    from vision.photo import load
+
+    parts = {
+        "finds": (RapidEngine, "find"),
+        "reads": (RapidEngine, "recognize"),
+        "own map": (mark_map, "look"),
+        "own reader": (mark_reader, "scores"),
+        "signs": (mark_signs, "find_signs"),
+    }
+    like = Like(megapixels=2.0 if short else 12.0)
+    sources = made.samples()["mark"]
+    engine = default_engine()
+    yield Row("in strict decodes of the same file", "all", "", " ".join(f"{part:>10s}" for part in parts))
+    for number, source in enumerate([sources[0], *sources[: 2 if short else None]]):
+        clocks = Clock()
+        data = made.make(source, 50 + number, like)
+        decode = strict_decode(data)
+        photo = load(data, source.name)
+        places = find_marks(photo)
+        with contextlib.ExitStack() as patches:
+            for part, (owner, name) in parts.items():
+                patches.enter_context(_patched(owner, name, clocks.wrap(part, getattr(owner, name))))
+            with clocks("all"):
+                text = mark_text.measure(photo, places, engine)
+                mark_symbol.measure(photo, places, text)
+        if number == 0:
+            continue  # it loaded the networks
+        spent = clocks.seconds
+        cells = " ".join(f"{spent[part] / decode:10.1f}" for part in parts)
+        yield Row(
+            f"{source.parent.name}/{source.stem}, {len(text.text or ())} lines",
+            f"{spent['all'] / decode:.1f} ×",
+            "≤ 1.5 s",
+            f"{cells}   {spent['all']:.2f} s; {1000 * decode:.0f} ms a decode",
         )
 
 
