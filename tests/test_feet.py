@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from pipelines.guide import load
@@ -49,6 +51,21 @@ def test_feet_of_one_kind_that_match_are_alike(kind):
     assert record.state == "alike"
     assert record.quantities["diameter_ratio"].value == pytest.approx(1)
     assert record.part is None
+
+
+def test_a_hole_in_one_heel_and_one_in_the_other_ball_are_no_pair():
+    """Both lie equally far from the middle: a dealer would be told that the feet match."""
+    feet = [_foot("left_foot", OPEN, middle=0.6), _foot("right_foot", OPEN, middle=0.6)]
+    heel, ball = (
+        replace(f, quantities={**f.quantities, "toward_top": Quantity(end, 0.06)})
+        for f, end in zip(feet, (-0.6, 0.6), strict=True)
+    )
+    assert compare(feet).state == "alike"
+    record = compare([heel, ball])
+    assert record.state == "differ"
+    assert "differ_in_place" in record.flags
+    assert "off_middle_difference" not in record.quantities
+    assert compare([ball, replace(ball, part="left_foot")]).state == "alike"
 
 
 def test_two_soles_without_a_hole_are_alike():

@@ -18,7 +18,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from vision.traits import Quantity, Reason, Region, Trait, TraitRecord
 
-METHOD = "feet/2"
+METHOD = "feet/3"
 
 #: Chance that two holes of one kind, in the feet of one doll, match (a guess).
 MATCHING = 0.8
@@ -31,6 +31,7 @@ _SPREADS: Mapping[str, tuple[float, float]] = {
     "diameter_of_length": (0.15, 0.35),
     "off_axis": (0.18, 0.35),
     "off_middle": (0.12, 0.4),
+    "toward_top": (0.12, 0.6),
 }
 #: Probability from which a difference in kind is stated although one foot's hole or spot was not named: who
 #: says that the feet differ says that one was altered.
@@ -40,6 +41,7 @@ _FLAGS = {
     "diameter_of_length": "differ_in_size",
     "off_axis": "differ_in_place",
     "off_middle": "differ_in_place",
+    "toward_top": "differ_in_place",
 }
 #: Likelihood ratios beyond this say no more.
 _MOST = 1e6
@@ -59,7 +61,8 @@ def compare(feet: Sequence[TraitRecord]) -> TraitRecord:
         ``feet_match``: alike or differ; flags ``differ_in_kind``, ``differ_in_size``, ``differ_in_place`` say
         in what; where both feet have a hole the quantities are ``diameter_ratio`` (left over right, each as a
         share of its foot's length), and ``off_axis_difference`` and ``off_middle_difference`` (half widths
-        and half lengths of the foot). Withheld as ``not_in_view`` when fewer than two feet were found, else
+        and half lengths of the foot), or ``toward_top_difference`` where it is known which ends of the feet
+        are which. Withheld as ``not_in_view`` when fewer than two feet were found, else
         for the reason that one of them was, or as ``ambiguous``.
     """
     if len(feet) != 2:
@@ -141,7 +144,10 @@ def _ratios(feet: Sequence[TraitRecord]) -> dict[str, float]:
 
 def _differences(feet: Sequence[TraitRecord]) -> Iterator[tuple[str, float, float]]:
     """Yield name, difference and its standard uncertainty of each quantity that both feet have."""
+    ends_known = all("toward_top" in foot.quantities for foot in feet)
     for name in _SPREADS:
+        if name == ("off_middle" if ends_known else "toward_top"):
+            continue
         pair = [foot.quantities.get(name) for foot in feet]
         if pair[0] is not None and pair[1] is not None:
             yield name, *_apart(name, pair[0], pair[1])

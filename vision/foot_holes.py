@@ -73,7 +73,8 @@ def measure(photo: Photo, sole: SolePlace, cal: Calibration) -> TraitRecord:
         circle seen obliquely too), ``lining_fraction``, and where in the foot it lies: ``diameter_of_length``
         (over the sole's length), ``off_axis`` (distance from the sole's long axis over its half width; a
         drill is easily set off center) and ``off_middle`` (distance from its middle along that axis over its
-        half length), where a spot was found. Withheld as
+        half length) and ``toward_top`` (the same, < 0 toward the lower end of the picture), where a spot was
+        found. Withheld as
         ``too_small``, ``blurred``, ``too_dark``, ``clipped``, ``occluded``, ``not_located`` or ``ambiguous``.
     """
     cut = cut_out(photo, sole)
@@ -162,12 +163,15 @@ def _if_a_sole(candidates: Mapping[str, float], sole: SolePlace) -> dict[str, fl
 def _within_the_foot(spot: Spot, cut: Sole) -> dict[str, Quantity]:
     """Return size and position relative to the sole; its outline is good to about a twelfth."""
     share = spot.diameter * cut.scale / cut.length
-    along, off = within(cut, spot.ellipse)
-    return {
+    along, off, upward = within(cut, spot.ellipse)
+    where = {
         "diameter_of_length": Quantity(share, math.hypot(spot.u_diameter / spot.diameter, 0.08) * share),
         "off_axis": Quantity(off, math.hypot(0.08, 0.1 * off)),
         "off_middle": Quantity(along, 0.06),
     }
+    if upward is not None:
+        where["toward_top"] = Quantity(upward, 0.06)
+    return where
 
 
 def _quantities(spot: Spot, lined: bool) -> dict[str, Quantity]:

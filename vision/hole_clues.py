@@ -588,11 +588,24 @@ def _lit_arc(edge: Floats) -> float:
     return min(1.0, longest / len(edge))
 
 
-def within(cut: Sole, ellipse: Ellipse) -> tuple[float, float]:
-    """Return where in the sole a spot lies: distance from its middle along the long axis over the sole's half
-    length, and from that axis over its half width."""
+#: The side of the picture (x, y) that counts as a sole's upper end. In photos feet mostly lie upright or
+#: level, and this is far from crosswise to both.
+_UPPER = (0.38, -0.92)
+
+
+def within(cut: Sole, ellipse: Ellipse) -> tuple[float, float, float | None]:
+    """Return where in the sole a spot lies.
+
+    Returns
+    -------
+    Its distance from the sole's middle along the long axis over the sole's half length; its distance from
+    that axis over the sole's half width; and the first with a sign, > 0 toward the upper end of the picture,
+    None where the axis lies so that either end may be called the upper one.
+    """
     ys, xs = np.nonzero(cut.mask)
     center = np.array([xs.mean(), ys.mean()])
     _, vectors = np.linalg.eigh(np.cov(np.stack([xs, ys])))
-    across, along = np.abs((np.array([ellipse.x, ellipse.y]) - center) @ vectors)
-    return float(along / max(cut.length / 2, 1)), float(across / max(cut.width / 2, 1))
+    across, along = (np.array([ellipse.x, ellipse.y]) - center) @ vectors
+    upward = float(vectors[:, 1] @ _UPPER)
+    signed = float(along * math.copysign(1, upward) / max(cut.length / 2, 1))
+    return abs(signed), float(abs(across) / max(cut.width / 2, 1)), signed if abs(upward) > 0.3 else None
