@@ -114,7 +114,8 @@ def judge(spot: Spot, cut: Sole, photo: Photo) -> Judged:
     photo
         The upright photo, sRGB uint8, from which the sole was cut.
     """
-    seen = _heard(spot, cut, photo)
+    too_bright = not spot.by_color and spot.clues.depth > BRIGHTEST_HOLE
+    seen = None if too_bright else _heard(spot, cut, photo)
     if seen is None:
         return glance(spot)
     profile = _by_profile(spot) if not spot.by_color else dict.fromkeys(PROFILE_KINDS, 1.0)
@@ -122,7 +123,7 @@ def judge(spot: Spot, cut: Sole, photo: Photo) -> Judged:
     whole = {k: opened if k == "open" else seen[k] for k in PROFILE_KINDS}
     pooled = {k: max(whole[k], LEAST) ** SEEN * max(profile[k], LEAST) ** (1 - SEEN) for k in PROFILE_KINDS}
     total = sum(pooled.values())
-    kinds = _if_dark({k: p / total for k, p in pooled.items()}, spot)
+    kinds = {k: p / total for k, p in pooled.items()}
     favorites = {max(one, key=lambda k: one[k]).partition("_")[0] for one in (whole, profile)}
     agreed = None if spot.by_color else len(favorites) == 1
     return Judged(spot, kinds, seen["open_beaded"] / max(opened, 1e-9), agreed)
