@@ -251,7 +251,8 @@ def _classify(found: Judged, cut: Sole, sole: SolePlace) -> TraitRecord:
     candidates = _if_a_sole(candidates, sole)
     lined = candidates["lined"] > 0.5
     words = {
-        "open": "An open hole with a smooth edge of bare vinyl.",
+        "open": "An open hole of bare vinyl with "
+        + ("a raised bead round its edge." if found.beaded > 0.5 else "a smooth edge."),
         "lined": "A hole lined with metal.",
         "drilled": "A hole with a ragged edge, consistent with drilling after molding.",
         "none": "A dark spot that lies on the surface; no hole.",
