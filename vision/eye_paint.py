@@ -53,6 +53,8 @@ class EyePaint:
         White area ÷ face width².
     edge_px
         Standard deviation of the blur at the sharpest edges of the eye, in pixels of the original.
+    seen
+        Whether a network saw the whole eye: then rim and aperture do not rest on its white alone.
     flags
         ``"one_sided"`` when white shows on one side of the iris only, ``"no_skin"``, …
     """
@@ -63,6 +65,7 @@ class EyePaint:
     rim: Array
     white_share: float
     edge_px: float
+    seen: bool = False
     flags: tuple[str, ...] = ()
 
 
@@ -174,8 +177,20 @@ def _spread(linear: Array, alike: Mask, unit: float) -> Array:
 LUMA = np.array([0.2126, 0.7152, 0.0722])
 
 
-def find_eye(view: FaceView, skin: Array, outline: Polygon) -> EyePaint | None:
-    """Find one painted eye near the model's outline; None when no white paint shows there."""
+def find_eye(view: FaceView, skin: Array, outline: Polygon, seen: Array | None = None) -> EyePaint | None:
+    """Find one painted eye near the model's outline; None when no white paint shows there.
+
+    Parameters
+    ----------
+    view, skin
+        The upright face, and the (H, W, 3) linear RGB of bare skin over it.
+    outline
+        The model's outline of the eye, in pixels of the original.
+    seen
+        (H, W) how probable a network holds white, iris or pupil, 0–1; None where no network looked. It says
+        how far the eye reaches: skin in a highlight is no white, and white in a shadow or under a broad iris
+        belongs to the eye. Edges still come from the pixels, where they lie near what it sees.
+    """
     if len(outline) < 3:
         return None
     points = view.points(outline)
@@ -184,19 +199,23 @@ def find_eye(view: FaceView, skin: Array, outline: Polygon) -> EyePaint | None:
     white = _white_mask(view, skin, points, window)
     if white is None:
         return None
+    whole = None if seen is None else _seen_whole(seen, white, center, view.unit)
+    if whole is not None:
+        white = white & _dilated(whole, 0.006 * view.unit)
     share = float(np.count_nonzero(white)) / view.unit**2
-    rim = _upper_rim(white, points, view.unit)
+    rim = _upper_rim(white, points, view.unit) if whole is None else _rim_seen(white, whole, view.unit)
     if rim is None:
         return None
     bright = view.linear[white] @ LUMA
     top = bright >= np.median(bright)
     white_rgb = np.median(view.linear[white][top], axis=0).astype(np.float64)
-    aperture = _aperture(white, rim, view)
+    aperture = _aperture(white if whole is None else white | whole, rim, view)
     columns = np.count_nonzero(white, axis=0)
     inner = columns[int(rim[0, 0]) : int(rim[-1, 0]) + 1]
     third = max(1, len(inner) // 3)
     flags = ("one_sided",) if min(inner[:third].sum(), inner[-third:].sum()) < 0.12 * inner.sum() else ()
-    return EyePaint(white, aperture, white_rgb, rim, share, _edge_blur(view, aperture), flags)
+    edge_px = _edge_blur(view, aperture)
+    return EyePaint(white, aperture, white_rgb, rim, share, edge_px, whole is not None, flags)
 
 
 def eye_calibration(eyes: list[EyePaint], calibration: Calibration) -> Calibration:
@@ -376,6 +395,55 @@ def _upper_rim(white: Mask, points: Array, unit: float) -> Array | None:
     grid = np.linspace(-1.06, 1.06, STRIP_COLUMNS)
     y = np.stack([np.ones_like(grid), grid, grid**2, grid**3], axis=1) @ fit
     return np.stack([middle + half * grid, y], axis=1)
+
+
+def _seen_whole(seen: Array, white: Mask, center: Array, unit: float) -> Mask | None:
+    """Return the eye as a network sees it, or None where that is no eye or another one.
+
+    It must be about as large as painted eyes are and bear most of the white paint that was found in it.
+    """
+    found = seen >= 0.5
+    count, labels, stats, centers = cv2.connectedComponentsWithStats(found.astype(np.uint8), connectivity=4)
+    near = [
+        i
+        for i in range(1, count)
+        if 0.004 < stats[i, cv2.CC_STAT_AREA] / unit**2 < 0.06 and np.hypot(*(centers[i] - center)) < 0.1 * unit
+    ]
+    if not near:
+        return None
+    whole = np.asarray(labels == max(near, key=lambda i: int(stats[i, cv2.CC_STAT_AREA])))
+    held = np.count_nonzero(white & _dilated(whole, 0.006 * unit))
+    if held < 0.0015 * unit**2 or float(np.mean(seen[whole])) < 0.8:
+        return None
+    return whole
+
+
+def _rim_seen(white: Mask, whole: Mask, unit: float) -> Array | None:
+    """Fit the upper edge of an eye that a network has outlined.
+
+    Its outline is coarse: where white paint ends within reach of it, the paint's own edge counts far more.
+    """
+    columns = np.flatnonzero(whole.any(axis=0))
+    lo, hi = float(columns[0]), float(columns[-1])
+    if hi - lo < 0.06 * unit:
+        return None
+    middle, half = (lo + hi) / 2, (hi - lo) / 2
+    u = (columns - middle) / half
+    outline = whole.argmax(axis=0)[columns].astype(np.float64)
+    top = white.argmax(axis=0)[columns].astype(np.float64)
+    near = white.any(axis=0)[columns] & (np.abs(top - outline) < 0.015 * unit)
+    basis = np.stack([np.ones_like(u), u, u**2, u**3, u**4], axis=1)
+    y = np.where(near, top, outline)
+    # Near the corners the white narrows to a point and its edge is not the lid's.
+    weight = np.where(near & (np.abs(u) < 0.9), 1.0, 0.1)
+    for _ in range(6):
+        root = np.sqrt(weight)
+        fit = np.linalg.lstsq(basis * root[:, None], y * root, rcond=None)[0]
+        off = np.abs(y - basis @ fit)
+        weight = np.where(near & (np.abs(u) < 0.9), 1.0, 0.1) / (1 + (off / (0.006 * unit)) ** 2)
+    grid = np.linspace(-1.04, 1.04, STRIP_COLUMNS)
+    rim = np.stack([np.ones_like(grid), grid, grid**2, grid**3, grid**4], axis=1) @ fit
+    return np.stack([middle + half * grid, rim], axis=1)
 
 
 def _model_lid(points: Array, half: float, u: Array, top: Array) -> tuple[Array, Array]:

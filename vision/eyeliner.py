@@ -33,7 +33,7 @@ from vision.second_opinion import combine
 from vision.traits import Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.EYELINER_COLOR
-METHOD = "eyeliner/3"
+METHOD = "eyeliner/4"
 STATES = ("blue", "brown", "black", "none", "other")
 
 #: A face narrower than this (px of the original) has no readable liner.
@@ -41,6 +41,9 @@ LEAST_FACE_PX = 55.0
 
 #: Thickness in face widths from which a black band is more than a lash line (from memory of such dolls).
 BLACK_WIDTH = 0.0152
+
+#: No liner is thinner than this, in face widths (from memory of such dolls).
+LEAST_WIDTH = 0.009
 
 #: Share of the skin's light that reaches dark paint beside it by blur, the lens and the vinyl below (a guess
 #: between a hundredth and some hundredths, from memory of veiling glare).
@@ -52,6 +55,10 @@ GLOSS = 0.015
 
 #: Share of the rim, from its middle to its ends, along which color and width are read.
 CORNERS = 0.8
+
+#: Distance (of logarithms) from all that skin and white mix to, from which a color is paint whatever its
+#: lightness: mixed light and yellowed white stay below a third (a guess).
+VIVID = 0.4
 
 #: Levels at which the band's color is sampled between rim and upper edge.
 FRACTIONS = 12
@@ -122,8 +129,10 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
     if not eyes:
         return _withheld(Reason.NOT_LOCATED, "No painted eye was found; send a sharp photo from the front.")
     white = eye_calibration(eyes, cal)
+    seen = reading.chance("eyeliner", "lash")
     found = [
-        (find_band(reading.view, lay_strip(reading.view, reading.skin, eye), eye, white), eye) for eye in eyes
+        (find_band(reading.view, lay_strip(reading.view, reading.skin, eye), eye, white, seen), eye)
+        for eye in eyes
     ]
     found = [(band, eye) for band, eye in found if band.seen > 0.55]
     if not found:
@@ -135,15 +144,31 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
     return _combine(reading, [band for band, _ in found], results, white)
 
 
-def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> Band:
-    """Find the painted band that lies on the upper rim, in the strip above it."""
+def find_band(
+    view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration, seen: Array | None = None
+) -> Band:
+    """Find the painted band that lies on the upper rim, in the strip above it.
+
+    Parameters
+    ----------
+    view, strip, eye, cal
+        The upright face, the surroundings of the rim laid straight, the eye, and what white is.
+    seen
+        (H, W) how probable a network holds paint of liner or lashes, 0–1: what it holds to be hair or shade
+        is left out where it sees a band. None where no network looked.
+    """
     strip = _along_the_rim(strip)
     light, warmth, green = relative(strip.linear, strip.skin)
     light, warmth, green = _level(light, warmth, green, strip)
     unit, rim = view.unit, strip.rim_row
     dark = light < -0.55
     tinted = (np.hypot(warmth, green) > 0.45) & (light < -0.25)
-    band = _attached(dark | tinted, rim, gap=round(0.02 * unit), reach=round(0.012 * unit))
+    # Light paint that is warmer than skin cannot be told from blush on the lid.
+    tinted |= (_unlike_skin_and_white(warmth, green, strip, eye) > VIVID) & (warmth < 0)
+    paint = (dark | tinted) & _where_seen(strip, seen, unit)
+    # A rim fitted to white alone may lie too low under a broad iris.
+    gap = round((0.012 if eye.seen else 0.02) * unit)
+    band = _attached(paint, rim, gap=gap, reach=round(0.012 * unit))
     band[:rim] = False
     heights = band.sum(axis=0) * strip.step
     covered = heights > 0.004 * unit
@@ -190,6 +215,33 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
     )
 
 
+def _unlike_skin_and_white(warmth: Array, green: Array, strip: Strip, eye: EyePaint) -> Array:
+    """How far a sample's color lies from all that skin and the white of the eye mix to, as logarithms.
+
+    Light paint may be as bright as skin: its color alone tells it, and from white too.
+    """
+    bare = strip.skin[strip.rim_row].mean(axis=0)
+    _, to_warm, to_green = (float(v) for v in relative(eye.white_rgb, bare))
+    length = max(to_warm**2 + to_green**2, 1e-6)
+    # White paint varies: what lies a little beyond it is still white.
+    t = np.clip((warmth * to_warm + green * to_green) / length, 0, 1.2)
+    return np.asarray(np.hypot(warmth - t * to_warm, green - t * to_green))
+
+
+def _where_seen(strip: Strip, seen: Array | None, unit: float) -> Mask:
+    """Where a band may lie: all over, or around the one that a network sees along most of the rim."""
+    everywhere = np.ones(strip.x.shape, bool)
+    if seen is None:
+        return everywhere
+    laid = cv2.remap(seen.astype(np.float32), strip.x, strip.y, cv2.INTER_LINEAR)
+    found = laid > 0.3
+    if found.any(axis=0).mean() < 0.5:
+        return everywhere
+    # The network sees coarsely, so its band may end a little higher than it says.
+    size = 2 * max(1, round(0.008 * unit)) + 1
+    return cv2.dilate(found.astype(np.uint8), np.ones((size, size), np.uint8)).astype(bool)
+
+
 def _along_the_rim(strip: Strip) -> Strip:
     """Smooth along the rim, where paint changes slowly: noise goes, the line's thickness stays."""
     smooth = cv2.GaussianBlur(strip.linear, (0, 0), sigmaX=2.5, sigmaY=1e-3)
@@ -197,11 +249,12 @@ def _along_the_rim(strip: Strip) -> Strip:
 
 
 def _rests_on_white(strip: Strip, band: Mask, eye: EyePaint, unit: float) -> Mask:
-    """Tell for each column whether white paint lies right below the band."""
-    height, width = eye.white.shape
+    """Tell for each column whether white paint, or an eye that was seen whole, lies right below the band."""
+    below = eye.aperture if eye.seen else eye.white
+    height, width = below.shape
     ys = np.clip(np.round(strip.y).astype(int), 0, height - 1)
     xs = np.clip(np.round(strip.x).astype(int), 0, width - 1)
-    white = eye.white[ys, xs]
+    white = below[ys, xs]
     low = np.where(band.any(axis=0), band.argmax(axis=0), 0)
     rows = np.arange(band.shape[0])[:, None]
     return np.asarray((white & (rows < low[None]) & (rows >= low[None] - 0.014 * unit)).any(axis=0))
@@ -337,8 +390,9 @@ def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading
     dark = 0.5 + (dark - 0.5) * min(1.0, 0.3 + band.solid)
     out["none"] = out["black"] * (1 - dark)
     out["black"] *= dark
-    # A lash line that looks brown may be one.
-    thin = (1 - resolved) * (1 - dark) * 0.6
+    # A lash line that looks brown may be one, and what is thinner than any liner is one, or the lid's shade.
+    slim = float(np.clip((LEAST_WIDTH - band.width) / 0.003, 0, 1))
+    thin = (1 - resolved) * (1 - dark) * (0.6 + 0.35 * slim)
     out["none"] += thin * (out["brown"] + out["other"])
     out["brown"], out["other"] = (1 - thin) * out["brown"], (1 - thin) * out["other"]
     return _soften(out, band.trust), color
