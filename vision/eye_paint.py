@@ -209,7 +209,7 @@ def find_eye(view: FaceView, skin: Array, outline: Polygon, seen: Array | None =
     bright = view.linear[white] @ LUMA
     top = bright >= np.median(bright)
     white_rgb = np.median(view.linear[white][top], axis=0).astype(np.float64)
-    aperture = _aperture(white if whole is None else white | whole, rim, view)
+    aperture = _aperture(white, rim, view) if whole is None else _under(rim, white | whole)
     columns = np.count_nonzero(white, axis=0)
     inner = columns[int(rim[0, 0]) : int(rim[-1, 0]) + 1]
     third = max(1, len(inner) // 3)
@@ -469,10 +469,14 @@ def _aperture(white: Mask, rim: Array, view: FaceView) -> Mask:
     inside = (rim[:, 0] >= xs.min()) & (rim[:, 0] <= xs.max())
     points = np.vstack([np.stack([xs, ys], axis=1), rim[inside]])
     hull = cv2.convexHull(points.astype(np.float32))[:, 0]
-    mask = view.mask_view(hull.astype(np.float64))
-    height, width = white.shape
+    return _under(rim, view.mask_view(hull.astype(np.float64)))
+
+
+def _under(rim: Array, mask: Mask) -> Mask:
+    """Leave out what of a mask lies above the rim."""
+    height, width = mask.shape
     above = np.interp(np.arange(width), rim[:, 0], rim[:, 1])
-    return mask & (np.arange(height)[:, None] >= above[None])
+    return np.asarray(mask & (np.arange(height)[:, None] >= above[None]))
 
 
 def _edge_blur(view: FaceView, aperture: Mask) -> float:

@@ -363,9 +363,10 @@ def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading
     """Probabilities of the states for one eye and the color of its paint."""
     if band.coverage < 0.25 or band.width < 0.004:
         return _unseen(band), None
-    mean = np.median(band.core, axis=0)
-    spread = np.cov(band.core.T) if len(band.core) > 3 else np.diag((0.1 * mean + 0.002) ** 2)
-    few = float(np.clip(len(band.core) / 8, 2, band.n_pixels / 6 + 2))
+    core = _without_gloss(band.core)
+    mean = np.median(core, axis=0)
+    spread = np.cov(core.T) if len(core) > 3 else np.diag((0.1 * mean + 0.002) ** 2)
+    few = float(np.clip(len(core) / 8, 2, band.n_pixels / 6 + 2))
     # What blur leaves of the skin in the core is not known better than about half of itself.
     left = 0.5 * (1 - band.solid) * (band.bare - mean)
     # Light that skin and lens spread over dark paint, of about the skin's color, and color that the file
@@ -396,6 +397,12 @@ def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading
     out["none"] += thin * (out["brown"] + out["other"])
     out["brown"], out["other"] = (1 - thin) * out["brown"], (1 - thin) * out["other"]
     return _soften(out, band.trust), color
+
+
+def _without_gloss(core: Array) -> Array:
+    """Leave out (N, 3) pixels that shine: gloss only adds light, and no shade halves it along one lid."""
+    luma = core @ LUMA
+    return core[luma <= 2 * np.quantile(luma, 0.25)]
 
 
 def _unseen(band: Band) -> dict[str, float]:
