@@ -403,15 +403,13 @@ def _seen_whole(seen: Array, white: Mask, center: Array, unit: float) -> Mask | 
     It must be about as large as painted eyes are and bear most of the white paint that was found in it.
     """
     found = seen >= 0.5
-    count, labels, stats, centers = cv2.connectedComponentsWithStats(found.astype(np.uint8), connectivity=4)
-    near = [
-        i
-        for i in range(1, count)
-        if 0.004 < stats[i, cv2.CC_STAT_AREA] / unit**2 < 0.06 and np.hypot(*(centers[i] - center)) < 0.1 * unit
-    ]
-    if not near:
+    _, labels, stats, centers = cv2.connectedComponentsWithStats(found.astype(np.uint8), connectivity=4)
+    areas = stats[:, cv2.CC_STAT_AREA] / unit**2
+    near = (areas > 0.004) & (areas < 0.06) & (np.linalg.norm(centers - center, axis=1) < 0.1 * unit)
+    near[0] = False
+    if not near.any():
         return None
-    whole = np.asarray(labels == max(near, key=lambda i: int(stats[i, cv2.CC_STAT_AREA])))
+    whole = np.asarray(labels == int(np.argmax(np.where(near, areas, 0))))
     held = np.count_nonzero(white & _dilated(whole, 0.006 * unit))
     if held < 0.0015 * unit**2 or float(np.mean(seen[whole])) < 0.8:
         return None

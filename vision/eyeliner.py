@@ -92,6 +92,7 @@ class Band:
     footing: float = 0.0
     topped: float = 0.0
     length: float = 0.0
+    bounded: float = 1.0
 
     @property
     def trust(self) -> float:
@@ -124,17 +125,13 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
         return refused
     if face.width < LEAST_FACE_PX:
         return _withheld(Reason.TOO_SMALL, f"The face is only {face.width:.0f} px wide; send a closer photo.")
-    assert reading.skin is not None
     eyes = reading.eyes
     if not eyes:
         return _withheld(Reason.NOT_LOCATED, "No painted eye was found; send a sharp photo from the front.")
     white = eye_calibration(eyes, cal)
-    seen = reading.chance("eyeliner", "lash")
     found = [
-        (find_band(reading.view, lay_strip(reading.view, reading.skin, eye), eye, white, seen), eye)
-        for eye in eyes
+        (band, eye) for band, eye in zip(find_bands(reading, white), eyes, strict=True) if band.seen > 0.55
     ]
-    found = [(band, eye) for band, eye in found if band.seen > 0.55]
     if not found:
         return _withheld(
             Reason.OCCLUDED, "Hair or shadow covers the lids; send a photo with the fringe held back."
@@ -142,6 +139,16 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
     # A card tells what white is, but the eyes may lie in other shade: their own white tells how light.
     results = [_judge(band, lit_as(eye, white)) for band, eye in found]
     return _combine(reading, [band for band, _ in found], results, white)
+
+
+def find_bands(reading: FaceReading, white: Calibration) -> list[Band]:
+    """Find the painted bands of all eyes of a face that has skin, as ``reading.eyes`` orders them."""
+    assert reading.skin is not None
+    seen = reading.chance("eyeliner", "lash")
+    return [
+        find_band(reading.view, lay_strip(reading.view, reading.skin, eye), eye, white, seen)
+        for eye in reading.eyes
+    ]
 
 
 def find_band(
@@ -165,10 +172,10 @@ def find_band(
     tinted = (np.hypot(warmth, green) > 0.45) & (light < -0.25)
     # Light paint that is warmer than skin cannot be told from blush on the lid.
     tinted |= (_unlike_skin_and_white(warmth, green, strip, eye) > VIVID) & (warmth < 0)
-    paint = (dark | tinted) & _where_seen(strip, seen, unit)
+    painted = dark | tinted
     # A rim fitted to white alone may lie too low under a broad iris.
     gap = round((0.012 if eye.seen else 0.02) * unit)
-    band = _attached(paint, rim, gap=gap, reach=round(0.012 * unit))
+    band = _attached(painted & _where_seen(strip, seen, unit), rim, gap=gap, reach=round(0.012 * unit))
     band[:rim] = False
     heights = band.sum(axis=0) * strip.step
     covered = heights > 0.004 * unit
@@ -176,16 +183,21 @@ def find_band(
     between = np.abs(np.linspace(-1, 1, len(heights))) < CORNERS
     coverage = float(covered.mean())
     above = slice(rim + 1, rim + round(0.05 * unit))
-    bare_seen = (~(dark | tinted))[above].mean(axis=0) > 0.25
-    seen = float((covered | bare_seen).mean())
+    bare_seen = (~painted)[above].mean(axis=0) > 0.25
+    told = float((covered | bare_seen).mean())
     mask = _to_view(view, strip, band)
     blur = eye.edge_px * view.scale / unit
     length = float(np.ptp(eye.rim[:, 0])) / unit
     if coverage < 0.25 or not np.any(covered & between):
-        return Band(0.0, 0.0, coverage, seen, np.empty((0, 3)), np.ones(3), 0.0, mask, 0, blur, length=length)
+        return Band(0.0, 0.0, coverage, told, np.empty((0, 3)), np.ones(3), 0.0, mask, 0, blur, length=length)
+    usable = covered & between
+    ended = usable & _ends_by_itself(band, painted)
+    bounded = float(ended.sum() / usable.sum())
+    if bounded >= 0.2:
+        usable = ended
     # The band tapers: color is read where it is thick, leaving out columns with hair or wings in them.
-    usual = float(np.quantile(heights[covered & between], 0.75))
-    thick = covered & between & (heights >= 0.6 * usual) & (heights <= 1.8 * usual)
+    usual = float(np.quantile(heights[usable], 0.75))
+    thick = usable & (heights >= 0.6 * usual) & (heights <= 1.8 * usual)
     # Where the rim was fitted too low the iris reaches into the band: prefer columns that rest on white.
     on_white = thick & _rests_on_white(strip, band, eye, unit)
     footing = int(np.count_nonzero(on_white)) / max(1, int(np.count_nonzero(thick)))
@@ -199,10 +211,10 @@ def find_band(
     core = _core(profile, np.median(bare, axis=0), cal, edge)
     # A line of width w under a blur of σ reaches erf(w / (2√2 σ)) of its own color in the middle.
     return Band(
-        width=float(np.median(heights[covered & between])) / unit,
+        width=float(np.median(heights[usable])) / unit,
         width_px=width_px,
         coverage=coverage,
-        seen=seen,
+        seen=told,
         core=core,
         bare=np.median(bare, axis=0),
         solid=erf(0.6 * width_px / (2.83 * sigma)),
@@ -212,7 +224,16 @@ def find_band(
         footing=footing,
         topped=float(_white_above(strip, band, eye, unit)[thick].mean()),
         length=length,
+        bounded=bounded,
     )
+
+
+def _ends_by_itself(band: Mask, painted: Mask) -> Mask:
+    """Tell for each column whether bare skin follows above the band: hair or shade may lengthen it."""
+    rows = np.arange(band.shape[0])[:, None]
+    top = np.where(band, rows, 0).max(axis=0)
+    after = np.minimum(top + 1, band.shape[0] - 1)
+    return np.asarray(~painted[after, np.arange(band.shape[1])])
 
 
 def _unlike_skin_and_white(warmth: Array, green: Array, strip: Strip, eye: EyePaint) -> Array:
@@ -388,7 +409,7 @@ def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading
     # Where the blur is wider than the line, a lash line and a brown one look alike.
     resolved = float(np.clip((band.solid - 0.7) / 0.25, 0, 1) * np.clip((band.width_px - 2.5) / 2.5, 0, 1))
     dark = float(1 / (1 + np.exp(-(band.width - BLACK_WIDTH) / 0.0035)))
-    dark = 0.5 + (dark - 0.5) * min(1.0, 0.3 + band.solid)
+    dark = 0.5 + (dark - 0.5) * min(1.0, 0.3 + band.solid) * min(1.0, band.bounded / 0.2)
     out["none"] = out["black"] * (1 - dark)
     out["black"] *= dark
     # A lash line that looks brown may be one, and what is thinner than any liner is one, or the lid's shade.

@@ -93,7 +93,7 @@ class FaceReading:
 
 
 def _on_view(parts: Parts | None, view: FaceView, names: Sequence[str]) -> Array | None:
-    """Return (H, W) how probable a network holds some parts at each pixel of the view; None if it is silent."""
+    """Return (H, W) how probable a network holds some parts at each pixel of the view, or None."""
     if parts is None or not set(names) <= set(parts.names):
         return None
     height, width = view.rgb.shape[:2]

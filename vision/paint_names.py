@@ -6,8 +6,8 @@ unknown, so naming the reading itself would call black paint brown or blue. Inst
 are drawn, each with its own additions, and a name is as likely as its paints come close to the reading.
 
 Ranges of the paints follow the ISCC-NBS names of color (Kelly and Judd, NBS SP 440, 1976): blue hues
-225–305°, brown 22–84° below L* 50, black below L* 18 and C* 5, turquoise and teal 180–217°. How common each is,
-and that liners of other colors are rare and mostly turquoise, is common practice without source.
+225–305°, brown 22–84° below L* 50, black below L* 18 and C* 5, turquoise and teal 180–217°. How common each
+is, and that liners of other colors are rare and often turquoise, is common practice without source.
 """
 
 from __future__ import annotations
