@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.polynomial.polynomial import polyfit, polyval
 from numpy.typing import NDArray
 
 from vision.calibration import Calibration
@@ -429,18 +430,17 @@ def _rim_seen(white: Mask, whole: Mask, unit: float) -> Array | None:
     u = (columns - middle) / half
     outline = whole.argmax(axis=0)[columns].astype(np.float64)
     top = white.argmax(axis=0)[columns].astype(np.float64)
-    near = white.any(axis=0)[columns] & (np.abs(top - outline) < 0.015 * unit)
-    basis = np.stack([np.ones_like(u), u, u**2, u**3, u**4], axis=1)
+    near = np.asarray(white.any(axis=0))[columns] & (np.abs(top - outline) < 0.015 * unit)
     y = np.where(near, top, outline)
     # Near the corners the white narrows to a point and its edge is not the lid's.
-    weight = np.where(near & (np.abs(u) < 0.9), 1.0, 0.1)
+    base = np.where(near & (np.abs(u) < 0.9), 1.0, 0.1)
+    weight = base
     for _ in range(6):
-        root = np.sqrt(weight)
-        fit = np.linalg.lstsq(basis * root[:, None], y * root, rcond=None)[0]
-        off = np.abs(y - basis @ fit)
-        weight = np.where(near & (np.abs(u) < 0.9), 1.0, 0.1) / (1 + (off / (0.006 * unit)) ** 2)
+        fit = polyfit(u, y, 4, w=np.sqrt(weight))
+        off = y - polyval(u, fit)
+        weight = base / (1 + (off / (0.006 * unit)) ** 2)
     grid = np.linspace(-1.04, 1.04, STRIP_COLUMNS)
-    rim = np.stack([np.ones_like(grid), grid, grid**2, grid**3, grid**4], axis=1) @ fit
+    rim = polyval(grid, fit)
     return np.stack([middle + half * grid, rim], axis=1)
 
 
