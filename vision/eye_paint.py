@@ -2,7 +2,8 @@
 
 Everything is judged against the skin and the white of the same eye, so that a colored light cancels: paint
 differs from skin by its ratio to skin, whatever the white balance did. The model's eye outline only says
-where to begin; a doll's painted eye is often far larger.
+where to begin; a doll's painted eye is often far larger. How far it reaches a network sees better than the
+white tells, which highlights lengthen and shadows and broad irises cut short; its edges come from the pixels.
 """
 
 from __future__ import annotations

@@ -7,6 +7,10 @@ How a dealer would be misled, and what stands against it:
 - iris or eye white bleeds into the reading: the band starts above the eye's rim;
 - brow or shadow is read: the band must lie on the rim, bare skin must follow it, and the rim's ends, where
   the nose throws shade, are left out;
+- dark hair or shade that touches the band passes for more of it: a network says how far the band reaches, and
+  width and color are read where its own upper end is seen;
+- paint as light as skin is passed over: a color that skin and white cannot mix to is paint, however light;
+- gloss makes black paint gray: where a band shines it is not read;
 - warm light turns black brown and blue gray: the white of the same eye serves as reference, and what
   uncertainty is left decides between names;
 - one eye was touched up: both are read and compared.
@@ -165,14 +169,8 @@ def find_band(
         is left out where it sees a band. None where no network looked.
     """
     strip = _along_the_rim(strip)
-    light, warmth, green = relative(strip.linear, strip.skin)
-    light, warmth, green = _level(light, warmth, green, strip)
     unit, rim = view.unit, strip.rim_row
-    dark = light < -0.55
-    tinted = (np.hypot(warmth, green) > 0.45) & (light < -0.25)
-    # Light paint that is warmer than skin cannot be told from blush on the lid.
-    tinted |= (_unlike_skin_and_white(warmth, green, strip, eye) > VIVID) & (warmth < 0)
-    painted = dark | tinted
+    painted = _painted(strip, eye)
     # A rim fitted to white alone may lie too low under a broad iris.
     gap = round((0.012 if eye.seen else 0.02) * unit)
     band = _attached(painted & _where_seen(strip, seen, unit), rim, gap=gap, reach=round(0.012 * unit))
@@ -190,19 +188,12 @@ def find_band(
     length = float(np.ptp(eye.rim[:, 0])) / unit
     if coverage < 0.25 or not np.any(covered & between):
         return Band(0.0, 0.0, coverage, told, np.empty((0, 3)), np.ones(3), 0.0, mask, 0, blur, length=length)
-    usable = covered & between
-    ended = usable & _ends_by_itself(band, painted)
-    bounded = float(ended.sum() / usable.sum())
-    if bounded >= 0.2:
-        usable = ended
+    usable, bounded = _mostly(covered & between, _ends_by_itself(band, painted))
     # The band tapers: color is read where it is thick, leaving out columns with hair or wings in them.
     usual = float(np.quantile(heights[usable], 0.75))
     thick = usable & (heights >= 0.6 * usual) & (heights <= 1.8 * usual)
     # Where the rim was fitted too low the iris reaches into the band: prefer columns that rest on white.
-    on_white = thick & _rests_on_white(strip, band, eye, unit)
-    footing = int(np.count_nonzero(on_white)) / max(1, int(np.count_nonzero(thick)))
-    if footing >= 0.2:
-        thick = on_white
+    thick, footing = _mostly(thick, _rests_on_white(strip, band, eye, unit))
     profile, bare = _profile(strip, band, thick)
     width_px = usual / view.scale
     sigma = float(np.hypot(eye.edge_px, 0.6))
@@ -226,6 +217,23 @@ def find_band(
         length=length,
         bounded=bounded,
     )
+
+
+def _painted(strip: Strip, eye: EyePaint) -> Mask:
+    """Tell paint from bare skin: what is much darker, or of another color than skin and white mix to."""
+    light, warmth, green = _level(*relative(strip.linear, strip.skin), strip)
+    dark = light < -0.55
+    tinted = (np.hypot(warmth, green) > 0.45) & (light < -0.25)
+    # Light paint that is warmer than skin cannot be told from blush on the lid.
+    vivid = (_unlike_skin_and_white(warmth, green, strip, eye) > VIVID) & (warmth < 0)
+    return np.asarray(dark | tinted | vivid)
+
+
+def _mostly(columns: Mask, better: Mask) -> tuple[Mask, float]:
+    """Return those of some columns that are better, where that is a fifth or more, and the share that is."""
+    both = columns & better
+    share = float(both.sum()) / max(1, int(columns.sum()))
+    return (both if share >= 0.2 else columns), share
 
 
 def _ends_by_itself(band: Mask, painted: Mask) -> Mask:
