@@ -11,6 +11,8 @@ import pytest
 from tests.drawn_face import PAINT, Drawing, draw
 from vision import eyeliner
 from vision.calibration import Calibration
+from vision.eye_paint import lay_strip
+from vision.face_reading import read_face
 from vision.locate import face_model
 from vision.locate.face import find_faces
 from vision.photo import Photo
@@ -142,3 +144,70 @@ def test_what_has_white_above_it_is_no_liner() -> None:
     rgb[over & (liner == 0)] = np.median(rgb[drawn.masks["eye_white"]], axis=0)
     record = eyeliner.measure(Photo.from_array(rgb), face, Calibration())
     assert record.state is None
+
+
+def test_paint_as_light_as_skin_is_found_and_turquoise_is_not_called_blue() -> None:
+    """Turquoise and teal (h 180–217°) lie outside of blue (ISCC-NBS names: 225–305°, NBS SP 440, 1976)."""
+    colors = {"blue": (62.0, -32.0, -13.0), "skin": (64.0, 15.0, 24.0)}  # "blue" as drawn is turquoise here
+    record = read(Drawing(liner="blue", liner_width=0.03, width_px=260, colors=colors))
+    assert record.state == "other"
+    truth = draw(Drawing(liner="blue", liner_width=0.03, width_px=260, colors=colors)).masks["eyeliner"]
+    assert record.n_pixels > 0.6 * truth.sum()
+
+
+def test_shade_on_the_white_does_not_bring_the_iris_into_the_band() -> None:
+    """A shadow's edge across both eyes ends the bright white halfway: above it lies the eye, not the lid."""
+    drawn = draw(Drawing(liner="brown", liner_width=0.03, iris="blue", width_px=300))
+    (face,) = find_faces(drawn.photo)
+    ys, _ = np.nonzero(drawn.masks["eye_white"])
+    rgb = drawn.photo.rgb.astype(float)
+    edge = 0.45 * ys.min() + 0.55 * ys.max()
+    rgb *= np.where(np.arange(len(rgb)) < edge, 0.62, 1.0)[:, None, None]
+    record = eyeliner.measure(Photo.from_array(rgb.astype(np.uint8)), face, Calibration())
+    assert record.state in (None, "brown")
+    assert record.candidates["blue"] < 0.2
+
+
+def test_gloss_on_black_paint_does_not_make_it_gray() -> None:
+    drawn = draw(Drawing(liner="black", liner_width=0.03, width_px=300))
+    (face,) = find_faces(drawn.photo)
+    dull = eyeliner.measure(drawn.photo, face, Calibration())
+    rgb = drawn.photo.rgb.astype(float)
+    x = np.arange(rgb.shape[1])
+    for eye in (face.left_eye, face.right_eye):
+        middle = np.mean([p[0] for p in eye])
+        shine = 90 * (np.abs(x - middle) < 0.04 * 300)
+        rgb += shine[None, :, None] * drawn.masks["eyeliner"][..., None]
+    record = eyeliner.measure(Photo.from_array(np.clip(rgb, 0, 255).astype(np.uint8)), face, Calibration())
+    assert record.state == "black"
+    assert record.quantities["lab_L"].value < dull.quantities["lab_L"].value + 6
+
+
+def test_hair_that_touches_the_band_does_not_widen_it() -> None:
+    """Dark hair over a lid joins a lash line: its width is read where its own upper end is seen."""
+    bare = draw(Drawing(liner="black", liner_width=0.012, width_px=300))
+    (face,) = find_faces(bare.photo)
+    liner = bare.masks["eyeliner"].astype(np.uint8)
+    over = cv2.dilate(liner, np.ones((13, 1), np.uint8), anchor=(0, 0)).astype(bool)
+    half = np.zeros_like(over)
+    for eye in (face.left_eye, face.right_eye):
+        left, middle = min(p[0] for p in eye), np.mean([p[0] for p in eye])
+        half[:, int(left) - 20 : int(middle)] = True
+    rgb = bare.photo.rgb.copy()
+    rgb[over & half] = np.median(rgb[bare.masks["eyeliner"]], axis=0).astype(np.uint8)
+    widths = []
+    for photo in (bare.photo, Photo.from_array(rgb)):
+        reading = read_face(photo, face)
+        # What a network would see.
+        seen = cv2.dilate(bare.masks["eyeliner"].astype(np.float32), np.ones((5, 5), np.uint8))
+        laid = cv2.warpAffine(seen, reading.view.to_view, reading.view.rgb.shape[1::-1])
+        assert reading.skin is not None
+        bands = [
+            eyeliner.find_band(
+                reading.view, lay_strip(reading.view, reading.skin, eye), eye, Calibration(), laid
+            )
+            for eye in reading.eyes
+        ]
+        widths.append([band.width for band in bands])
+    assert np.allclose(widths[0], widths[1], rtol=0.2)
+    assert all(band.bounded < 0.75 for band in bands)

@@ -72,3 +72,15 @@ def test_probabilities_add_up_and_repeat() -> None:
 def test_turquoise_is_not_called_blue_because_blue_is_common(hue: float) -> None:
     """Outside the published hues of blue, only that blue liners are common could speak for blue."""
     assert name(lch(50, 27, hue), variance=36)["blue"] < 0.6
+
+
+@pytest.mark.parametrize("hue", [195, 203, 209])
+def test_turquoise_is_named_as_another_color(hue: float) -> None:
+    names = name(lch(50, 28, hue), variance=20)
+    assert names["other"] > 0.7
+
+
+def test_between_turquoise_and_blue_nothing_is_sure() -> None:
+    """From 217° to 225° neither published range of names holds."""
+    names = name(lch(50, 27, 221), variance=36)
+    assert max(names.values()) < 0.7

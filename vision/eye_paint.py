@@ -2,7 +2,8 @@
 
 Everything is judged against the skin and the white of the same eye, so that a colored light cancels: paint
 differs from skin by its ratio to skin, whatever the white balance did. The model's eye outline only says
-where to begin; a doll's painted eye is often far larger.
+where to begin; a doll's painted eye is often far larger. How far it reaches a network sees better than the
+white tells, which highlights lengthen and shadows and broad irises cut short; its edges come from the pixels.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.polynomial.polynomial import polyfit, polyval
 from numpy.typing import NDArray
 
 from vision.calibration import Calibration
@@ -53,6 +55,8 @@ class EyePaint:
         White area ÷ face width².
     edge_px
         Standard deviation of the blur at the sharpest edges of the eye, in pixels of the original.
+    seen
+        Whether a network saw the whole eye: then rim and aperture do not rest on its white alone.
     flags
         ``"one_sided"`` when white shows on one side of the iris only, ``"no_skin"``, …
     """
@@ -63,6 +67,7 @@ class EyePaint:
     rim: Array
     white_share: float
     edge_px: float
+    seen: bool = False
     flags: tuple[str, ...] = ()
 
 
@@ -174,8 +179,20 @@ def _spread(linear: Array, alike: Mask, unit: float) -> Array:
 LUMA = np.array([0.2126, 0.7152, 0.0722])
 
 
-def find_eye(view: FaceView, skin: Array, outline: Polygon) -> EyePaint | None:
-    """Find one painted eye near the model's outline; None when no white paint shows there."""
+def find_eye(view: FaceView, skin: Array, outline: Polygon, seen: Array | None = None) -> EyePaint | None:
+    """Find one painted eye near the model's outline; None when no white paint shows there.
+
+    Parameters
+    ----------
+    view, skin
+        The upright face, and the (H, W, 3) linear RGB of bare skin over it.
+    outline
+        The model's outline of the eye, in pixels of the original.
+    seen
+        (H, W) how probable a network holds white, iris or pupil, 0–1; None where no network looked. It says
+        how far the eye reaches: skin in a highlight is no white, and white in a shadow or under a broad iris
+        belongs to the eye. Edges still come from the pixels, where they lie near what it sees.
+    """
     if len(outline) < 3:
         return None
     points = view.points(outline)
@@ -184,19 +201,23 @@ def find_eye(view: FaceView, skin: Array, outline: Polygon) -> EyePaint | None:
     white = _white_mask(view, skin, points, window)
     if white is None:
         return None
+    whole = None if seen is None else _seen_whole(seen, white, center, view.unit)
+    if whole is not None:
+        white = white & _dilated(whole, 0.006 * view.unit)
     share = float(np.count_nonzero(white)) / view.unit**2
-    rim = _upper_rim(white, points, view.unit)
+    rim = _upper_rim(white, points, view.unit) if whole is None else _rim_seen(white, whole, view.unit)
     if rim is None:
         return None
     bright = view.linear[white] @ LUMA
     top = bright >= np.median(bright)
     white_rgb = np.median(view.linear[white][top], axis=0).astype(np.float64)
-    aperture = _aperture(white, rim, view)
+    aperture = _aperture(white, rim, view) if whole is None else _under(rim, white | whole)
     columns = np.count_nonzero(white, axis=0)
     inner = columns[int(rim[0, 0]) : int(rim[-1, 0]) + 1]
     third = max(1, len(inner) // 3)
     flags = ("one_sided",) if min(inner[:third].sum(), inner[-third:].sum()) < 0.12 * inner.sum() else ()
-    return EyePaint(white, aperture, white_rgb, rim, share, _edge_blur(view, aperture), flags)
+    edge_px = _edge_blur(view, aperture)
+    return EyePaint(white, aperture, white_rgb, rim, share, edge_px, whole is not None, flags)
 
 
 def eye_calibration(eyes: list[EyePaint], calibration: Calibration) -> Calibration:
@@ -378,6 +399,52 @@ def _upper_rim(white: Mask, points: Array, unit: float) -> Array | None:
     return np.stack([middle + half * grid, y], axis=1)
 
 
+def _seen_whole(seen: Array, white: Mask, center: Array, unit: float) -> Mask | None:
+    """Return the eye as a network sees it, or None where that is no eye or another one.
+
+    It must be about as large as painted eyes are and bear most of the white paint that was found in it.
+    """
+    found = seen >= 0.5
+    _, labels, stats, centers = cv2.connectedComponentsWithStats(found.astype(np.uint8), connectivity=4)
+    areas = stats[:, cv2.CC_STAT_AREA] / unit**2
+    near = (areas > 0.004) & (areas < 0.06) & (np.linalg.norm(centers - center, axis=1) < 0.1 * unit)
+    near[0] = False
+    if not near.any():
+        return None
+    whole = np.asarray(labels == int(np.argmax(np.where(near, areas, 0))))
+    held = np.count_nonzero(white & _dilated(whole, 0.006 * unit))
+    if held < 0.0015 * unit**2 or float(np.mean(seen[whole])) < 0.8:
+        return None
+    return whole
+
+
+def _rim_seen(white: Mask, whole: Mask, unit: float) -> Array | None:
+    """Fit the upper edge of an eye that a network has outlined.
+
+    Its outline is coarse: where white paint ends within reach of it, the paint's own edge counts far more.
+    """
+    columns = np.flatnonzero(whole.any(axis=0))
+    lo, hi = float(columns[0]), float(columns[-1])
+    if hi - lo < 0.06 * unit:
+        return None
+    middle, half = (lo + hi) / 2, (hi - lo) / 2
+    u = (columns - middle) / half
+    outline = whole.argmax(axis=0)[columns].astype(np.float64)
+    top = white.argmax(axis=0)[columns].astype(np.float64)
+    near = np.asarray(white.any(axis=0))[columns] & (np.abs(top - outline) < 0.015 * unit)
+    y = np.where(near, top, outline)
+    # Near the corners the white narrows to a point and its edge is not the lid's.
+    base = np.where(near & (np.abs(u) < 0.9), 1.0, 0.1)
+    weight = base
+    for _ in range(6):
+        fit = polyfit(u, y, 4, w=np.sqrt(weight))
+        off = y - polyval(u, fit)
+        weight = base / (1 + (off / (0.006 * unit)) ** 2)
+    grid = np.linspace(-1.04, 1.04, STRIP_COLUMNS)
+    rim = polyval(grid, fit)
+    return np.stack([middle + half * grid, rim], axis=1)
+
+
 def _model_lid(points: Array, half: float, u: Array, top: Array) -> tuple[Array, Array]:
     """The model's upper lid stretched over the white's width and raised until it lies on the white."""
     order = np.argsort(points[:, 0])
@@ -401,10 +468,14 @@ def _aperture(white: Mask, rim: Array, view: FaceView) -> Mask:
     inside = (rim[:, 0] >= xs.min()) & (rim[:, 0] <= xs.max())
     points = np.vstack([np.stack([xs, ys], axis=1), rim[inside]])
     hull = cv2.convexHull(points.astype(np.float32))[:, 0]
-    mask = view.mask_view(hull.astype(np.float64))
-    height, width = white.shape
+    return _under(rim, view.mask_view(hull.astype(np.float64)))
+
+
+def _under(rim: Array, mask: Mask) -> Mask:
+    """Leave out what of a mask lies above the rim."""
+    height, width = mask.shape
     above = np.interp(np.arange(width), rim[:, 0], rim[:, 1])
-    return mask & (np.arange(height)[:, None] >= above[None])
+    return np.asarray(mask & (np.arange(height)[:, None] >= above[None]))
 
 
 def _edge_blur(view: FaceView, aperture: Mask) -> float:

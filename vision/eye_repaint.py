@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from vision import eyeliner, iris
 from vision.calibration import Calibration
 from vision.color import delta_e_2000
-from vision.eye_paint import EyePaint, eye_calibration, lab_of, lay_strip, relative
+from vision.eye_paint import EyePaint, eye_calibration, lab_of, relative
 from vision.face_reading import FaceReading
 from vision.locate.places import FacePlace
 from vision.photo import Photo
@@ -61,7 +61,7 @@ def eye_signs(reading: FaceReading, cal: Calibration) -> list[Sign] | None:
     """Return the signs that can be judged on the eyes; None when not both are seen from about the front."""
     if reading.left is None or reading.right is None or abs(reading.view.face.yaw_deg) > MOST_YAW:
         return None
-    bands = _bands(reading, cal)
+    bands = eyeliner.find_bands(reading, eye_calibration(reading.eyes, cal))
     signs = [
         _liner_widths(reading, bands), _liner_colors(reading, bands), _iris_colors(reading),
         _brow_heights(reading),
@@ -69,18 +69,11 @@ def eye_signs(reading: FaceReading, cal: Calibration) -> list[Sign] | None:
     return [sign for sign in signs if sign is not None]
 
 
-def _bands(reading: FaceReading, cal: Calibration) -> list[eyeliner.Band]:
-    assert reading.skin is not None
-    white = eye_calibration(reading.eyes, cal)
-    return [
-        eyeliner.find_band(reading.view, lay_strip(reading.view, reading.skin, eye), eye, white)
-        for eye in reading.eyes
-    ]
-
-
 def _liner_widths(reading: FaceReading, bands: list[eyeliner.Band]) -> Sign | None:
     """How unlike the liners of both eyes are in width (absolute logarithm of the ratio)."""
-    if any(band.coverage < 0.4 or band.seen < 0.75 or band.width_px < 2.5 for band in bands):
+    if any(
+        band.coverage < 0.4 or min(band.seen, band.bounded) < 0.75 or band.width_px < 2.5 for band in bands
+    ):
         return None
     value = abs(float(np.log(bands[0].width / bands[1].width)))
     u = float(np.hypot(0.8 / bands[0].width_px, 0.8 / bands[1].width_px)) + 0.008 * abs(

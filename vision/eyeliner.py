@@ -7,6 +7,10 @@ How a dealer would be misled, and what stands against it:
 - iris or eye white bleeds into the reading: the band starts above the eye's rim;
 - brow or shadow is read: the band must lie on the rim, bare skin must follow it, and the rim's ends, where
   the nose throws shade, are left out;
+- dark hair or shade that touches the band passes for more of it: a network says how far the band reaches, and
+  width and color are read where its own upper end is seen;
+- paint as light as skin is passed over: a color that skin and white cannot mix to is paint, however light;
+- gloss makes black paint gray: where a band shines it is not read;
 - warm light turns black brown and blue gray: the white of the same eye serves as reference, and what
   uncertainty is left decides between names;
 - one eye was touched up: both are read and compared.
@@ -33,7 +37,7 @@ from vision.second_opinion import combine
 from vision.traits import Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.EYELINER_COLOR
-METHOD = "eyeliner/3"
+METHOD = "eyeliner/4"
 STATES = ("blue", "brown", "black", "none", "other")
 
 #: A face narrower than this (px of the original) has no readable liner.
@@ -41,6 +45,9 @@ LEAST_FACE_PX = 55.0
 
 #: Thickness in face widths from which a black band is more than a lash line (from memory of such dolls).
 BLACK_WIDTH = 0.0152
+
+#: No liner is thinner than this, in face widths (from memory of such dolls).
+LEAST_WIDTH = 0.009
 
 #: Share of the skin's light that reaches dark paint beside it by blur, the lens and the vinyl below (a guess
 #: between a hundredth and some hundredths, from memory of veiling glare).
@@ -52,6 +59,10 @@ GLOSS = 0.015
 
 #: Share of the rim, from its middle to its ends, along which color and width are read.
 CORNERS = 0.8
+
+#: Distance (of logarithms) from all that skin and white mix to, from which a color is paint whatever its
+#: lightness: mixed light and yellowed white stay below a third (a guess).
+VIVID = 0.4
 
 #: Levels at which the band's color is sampled between rim and upper edge.
 FRACTIONS = 12
@@ -85,6 +96,7 @@ class Band:
     footing: float = 0.0
     topped: float = 0.0
     length: float = 0.0
+    bounded: float = 1.0
 
     @property
     def trust(self) -> float:
@@ -117,15 +129,13 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
         return refused
     if face.width < LEAST_FACE_PX:
         return _withheld(Reason.TOO_SMALL, f"The face is only {face.width:.0f} px wide; send a closer photo.")
-    assert reading.skin is not None
     eyes = reading.eyes
     if not eyes:
         return _withheld(Reason.NOT_LOCATED, "No painted eye was found; send a sharp photo from the front.")
     white = eye_calibration(eyes, cal)
     found = [
-        (find_band(reading.view, lay_strip(reading.view, reading.skin, eye), eye, white), eye) for eye in eyes
+        (band, eye) for band, eye in zip(find_bands(reading, white), eyes, strict=True) if band.seen > 0.55
     ]
-    found = [(band, eye) for band, eye in found if band.seen > 0.55]
     if not found:
         return _withheld(
             Reason.OCCLUDED, "Hair or shadow covers the lids; send a photo with the fringe held back."
@@ -135,15 +145,35 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
     return _combine(reading, [band for band, _ in found], results, white)
 
 
-def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> Band:
-    """Find the painted band that lies on the upper rim, in the strip above it."""
+def find_bands(reading: FaceReading, white: Calibration) -> list[Band]:
+    """Find the painted bands of all eyes of a face that has skin, as ``reading.eyes`` orders them."""
+    assert reading.skin is not None
+    seen = reading.chance("eyeliner", "lash")
+    return [
+        find_band(reading.view, lay_strip(reading.view, reading.skin, eye), eye, white, seen)
+        for eye in reading.eyes
+    ]
+
+
+def find_band(
+    view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration, seen: Array | None = None
+) -> Band:
+    """Find the painted band that lies on the upper rim, in the strip above it.
+
+    Parameters
+    ----------
+    view, strip, eye, cal
+        The upright face, the surroundings of the rim laid straight, the eye, and what white is.
+    seen
+        (H, W) how probable a network holds paint of liner or lashes, 0–1: what it holds to be hair or shade
+        is left out where it sees a band. None where no network looked.
+    """
     strip = _along_the_rim(strip)
-    light, warmth, green = relative(strip.linear, strip.skin)
-    light, warmth, green = _level(light, warmth, green, strip)
     unit, rim = view.unit, strip.rim_row
-    dark = light < -0.55
-    tinted = (np.hypot(warmth, green) > 0.45) & (light < -0.25)
-    band = _attached(dark | tinted, rim, gap=round(0.02 * unit), reach=round(0.012 * unit))
+    painted = _painted(strip, eye)
+    # A rim fitted to white alone may lie too low under a broad iris.
+    gap = round((0.012 if eye.seen else 0.02) * unit)
+    band = _attached(painted & _where_seen(strip, seen, unit), rim, gap=gap, reach=round(0.012 * unit))
     band[:rim] = False
     heights = band.sum(axis=0) * strip.step
     covered = heights > 0.004 * unit
@@ -151,21 +181,19 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
     between = np.abs(np.linspace(-1, 1, len(heights))) < CORNERS
     coverage = float(covered.mean())
     above = slice(rim + 1, rim + round(0.05 * unit))
-    bare_seen = (~(dark | tinted))[above].mean(axis=0) > 0.25
-    seen = float((covered | bare_seen).mean())
+    bare_seen = (~painted)[above].mean(axis=0) > 0.25
+    told = float((covered | bare_seen).mean())
     mask = _to_view(view, strip, band)
     blur = eye.edge_px * view.scale / unit
     length = float(np.ptp(eye.rim[:, 0])) / unit
     if coverage < 0.25 or not np.any(covered & between):
-        return Band(0.0, 0.0, coverage, seen, np.empty((0, 3)), np.ones(3), 0.0, mask, 0, blur, length=length)
+        return Band(0.0, 0.0, coverage, told, np.empty((0, 3)), np.ones(3), 0.0, mask, 0, blur, length=length)
+    usable, bounded = _mostly(covered & between, _ends_by_itself(band, painted))
     # The band tapers: color is read where it is thick, leaving out columns with hair or wings in them.
-    usual = float(np.quantile(heights[covered & between], 0.75))
-    thick = covered & between & (heights >= 0.6 * usual) & (heights <= 1.8 * usual)
+    usual = float(np.quantile(heights[usable], 0.75))
+    thick = usable & (heights >= 0.6 * usual) & (heights <= 1.8 * usual)
     # Where the rim was fitted too low the iris reaches into the band: prefer columns that rest on white.
-    on_white = thick & _rests_on_white(strip, band, eye, unit)
-    footing = int(np.count_nonzero(on_white)) / max(1, int(np.count_nonzero(thick)))
-    if footing >= 0.2:
-        thick = on_white
+    thick, footing = _mostly(thick, _rests_on_white(strip, band, eye, unit))
     profile, bare = _profile(strip, band, thick)
     width_px = usual / view.scale
     sigma = float(np.hypot(eye.edge_px, 0.6))
@@ -174,10 +202,10 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
     core = _core(profile, np.median(bare, axis=0), cal, edge)
     # A line of width w under a blur of σ reaches erf(w / (2√2 σ)) of its own color in the middle.
     return Band(
-        width=float(np.median(heights[covered & between])) / unit,
+        width=float(np.median(heights[usable])) / unit,
         width_px=width_px,
         coverage=coverage,
-        seen=seen,
+        seen=told,
         core=core,
         bare=np.median(bare, axis=0),
         solid=erf(0.6 * width_px / (2.83 * sigma)),
@@ -187,7 +215,60 @@ def find_band(view: FaceView, strip: Strip, eye: EyePaint, cal: Calibration) -> 
         footing=footing,
         topped=float(_white_above(strip, band, eye, unit)[thick].mean()),
         length=length,
+        bounded=bounded,
     )
+
+
+def _painted(strip: Strip, eye: EyePaint) -> Mask:
+    """Tell paint from bare skin: what is much darker, or of another color than skin and white mix to."""
+    light, warmth, green = _level(*relative(strip.linear, strip.skin), strip)
+    dark = light < -0.55
+    tinted = (np.hypot(warmth, green) > 0.45) & (light < -0.25)
+    # Light paint that is warmer than skin cannot be told from blush on the lid.
+    vivid = (_unlike_skin_and_white(warmth, green, strip, eye) > VIVID) & (warmth < 0)
+    return np.asarray(dark | tinted | vivid)
+
+
+def _mostly(columns: Mask, better: Mask) -> tuple[Mask, float]:
+    """Return those of some columns that are better, where that is a fifth or more, and the share that is."""
+    both = columns & better
+    share = float(both.sum()) / max(1, int(columns.sum()))
+    return (both if share >= 0.2 else columns), share
+
+
+def _ends_by_itself(band: Mask, painted: Mask) -> Mask:
+    """Tell for each column whether bare skin follows above the band: hair or shade may lengthen it."""
+    rows = np.arange(band.shape[0])[:, None]
+    top = np.where(band, rows, 0).max(axis=0)
+    after = np.minimum(top + 1, band.shape[0] - 1)
+    return np.asarray(~painted[after, np.arange(band.shape[1])])
+
+
+def _unlike_skin_and_white(warmth: Array, green: Array, strip: Strip, eye: EyePaint) -> Array:
+    """How far a sample's color lies from all that skin and the white of the eye mix to, as logarithms.
+
+    Light paint may be as bright as skin: its color alone tells it, and from white too.
+    """
+    bare = strip.skin[strip.rim_row].mean(axis=0)
+    _, to_warm, to_green = (float(v) for v in relative(eye.white_rgb, bare))
+    length = max(to_warm**2 + to_green**2, 1e-6)
+    # White paint varies: what lies a little beyond it is still white.
+    t = np.clip((warmth * to_warm + green * to_green) / length, 0, 1.2)
+    return np.asarray(np.hypot(warmth - t * to_warm, green - t * to_green))
+
+
+def _where_seen(strip: Strip, seen: Array | None, unit: float) -> Mask:
+    """Where a band may lie: all over, or around the one that a network sees along most of the rim."""
+    everywhere = np.ones(strip.x.shape, bool)
+    if seen is None:
+        return everywhere
+    laid = cv2.remap(seen.astype(np.float32), strip.x, strip.y, cv2.INTER_LINEAR)
+    found = laid > 0.3
+    if found.any(axis=0).mean() < 0.5:
+        return everywhere
+    # The network sees coarsely, so its band may end a little higher than it says.
+    size = 2 * max(1, round(0.008 * unit)) + 1
+    return cv2.dilate(found.astype(np.uint8), np.ones((size, size), np.uint8)).astype(bool)
 
 
 def _along_the_rim(strip: Strip) -> Strip:
@@ -197,11 +278,12 @@ def _along_the_rim(strip: Strip) -> Strip:
 
 
 def _rests_on_white(strip: Strip, band: Mask, eye: EyePaint, unit: float) -> Mask:
-    """Tell for each column whether white paint lies right below the band."""
-    height, width = eye.white.shape
+    """Tell for each column whether white paint, or an eye that was seen whole, lies right below the band."""
+    below = eye.aperture if eye.seen else eye.white
+    height, width = below.shape
     ys = np.clip(np.round(strip.y).astype(int), 0, height - 1)
     xs = np.clip(np.round(strip.x).astype(int), 0, width - 1)
-    white = eye.white[ys, xs]
+    white = below[ys, xs]
     low = np.where(band.any(axis=0), band.argmax(axis=0), 0)
     rows = np.arange(band.shape[0])[:, None]
     return np.asarray((white & (rows < low[None]) & (rows >= low[None] - 0.014 * unit)).any(axis=0))
@@ -310,9 +392,10 @@ def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading
     """Probabilities of the states for one eye and the color of its paint."""
     if band.coverage < 0.25 or band.width < 0.004:
         return _unseen(band), None
-    mean = np.median(band.core, axis=0)
-    spread = np.cov(band.core.T) if len(band.core) > 3 else np.diag((0.1 * mean + 0.002) ** 2)
-    few = float(np.clip(len(band.core) / 8, 2, band.n_pixels / 6 + 2))
+    core = _without_gloss(band.core)
+    mean = np.median(core, axis=0)
+    spread = np.cov(core.T) if len(core) > 3 else np.diag((0.1 * mean + 0.002) ** 2)
+    few = float(np.clip(len(core) / 8, 2, band.n_pixels / 6 + 2))
     # What blur leaves of the skin in the core is not known better than about half of itself.
     left = 0.5 * (1 - band.solid) * (band.bare - mean)
     # Light that skin and lens spread over dark paint, of about the skin's color, and color that the file
@@ -334,14 +417,21 @@ def _judge(band: Band, cal: Calibration) -> tuple[dict[str, float], ColorReading
     # Where the blur is wider than the line, a lash line and a brown one look alike.
     resolved = float(np.clip((band.solid - 0.7) / 0.25, 0, 1) * np.clip((band.width_px - 2.5) / 2.5, 0, 1))
     dark = float(1 / (1 + np.exp(-(band.width - BLACK_WIDTH) / 0.0035)))
-    dark = 0.5 + (dark - 0.5) * min(1.0, 0.3 + band.solid)
+    dark = 0.5 + (dark - 0.5) * min(1.0, 0.3 + band.solid) * min(1.0, band.bounded / 0.2)
     out["none"] = out["black"] * (1 - dark)
     out["black"] *= dark
-    # A lash line that looks brown may be one.
-    thin = (1 - resolved) * (1 - dark) * 0.6
+    # A lash line that looks brown may be one, and what is thinner than any liner is one, or the lid's shade.
+    slim = float(np.clip((LEAST_WIDTH - band.width) / 0.003, 0, 1))
+    thin = (1 - resolved) * (1 - dark) * (0.6 + 0.35 * slim)
     out["none"] += thin * (out["brown"] + out["other"])
     out["brown"], out["other"] = (1 - thin) * out["brown"], (1 - thin) * out["other"]
     return _soften(out, band.trust), color
+
+
+def _without_gloss(core: Array) -> Array:
+    """Leave out (N, 3) pixels that shine: gloss only adds light, and no shade halves it along one lid."""
+    luma = core @ LUMA
+    return core[luma <= 2 * np.quantile(luma, 0.25)]
 
 
 def _unseen(band: Band) -> dict[str, float]:

@@ -73,17 +73,11 @@ class FaceReading:
 
     def chance(self, *names: str) -> Array | None:
         """Return (H, W) how probable the face network holds some parts at each pixel of the view."""
-        return self._on_view(self.parts, names)
+        return _on_view(self.parts, self.view, names)
 
     def mouth_chance(self, *names: str) -> Array | None:
         """Return (H, W) how probable the mouth network holds some parts at each pixel of the view."""
-        return self._on_view(self.mouth, names)
-
-    def _on_view(self, parts: Parts | None, names: Sequence[str]) -> Array | None:
-        if parts is None or not set(names) <= set(parts.names):
-            return None
-        height, width = self.view.rgb.shape[:2]
-        return np.asarray(parts.on(self.view.to_view, (height, width), *names), np.float64)
+        return _on_view(self.mouth, self.view, names)
 
     @functools.cached_property
     def no_photo_of_color(self) -> str:
@@ -96,6 +90,14 @@ class FaceReading:
     def eyes(self) -> list[EyePaint]:
         """The painted eyes that were found, from the image's left."""
         return [eye for eye in (self.left, self.right) if eye is not None]
+
+
+def _on_view(parts: Parts | None, view: FaceView, names: Sequence[str]) -> Array | None:
+    """Return (H, W) how probable a network holds some parts at each pixel of the view, or None."""
+    if parts is None or not set(names) <= set(parts.names):
+        return None
+    height, width = view.rgb.shape[:2]
+    return np.asarray(parts.on(view.to_view, (height, width), *names), np.float64)
 
 
 _memo: list[tuple[weakref.ref[Photo], FacePlace, FaceReading]] = []
@@ -123,15 +125,16 @@ def _read_face(photo: Photo, face: FacePlace) -> FaceReading:
     skin = skin_model(view) if twin is None else twin.skin
     if skin is None:
         return FaceReading(view, None, None, None, Likeness(0.1, {}))
+    parts = heard("face", lambda: of_face(photo, face))
+    seen = _on_view(parts, view, ("eye_white", "iris", "pupil"))
     if twin is not None and twin.view.face.left_eye == face.left_eye:
         left = twin.left
     else:
-        left = find_eye(view, skin, face.left_eye)
+        left = find_eye(view, skin, face.left_eye, seen)
     if twin is not None and twin.view.face.right_eye == face.right_eye:
         right = twin.right
     else:
-        right = find_eye(view, skin, face.right_eye)
-    parts = heard("face", lambda: of_face(photo, face))
+        right = find_eye(view, skin, face.right_eye, seen)
     likeness = _with_opinion(doll_likeness(view, skin, left, right), parts)
     if "fallback" in face.flags:
         # The place itself is a guess: only the clearest of dolls may pass.

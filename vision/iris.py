@@ -25,7 +25,7 @@ from vision.second_opinion import combine
 from vision.traits import Reason, Region, Trait, TraitRecord
 
 TRAIT = Trait.IRIS_COLOR
-METHOD = "iris/3"
+METHOD = "iris/4"
 STATES = ("unpainted", "blue", "brown", "green", "other")
 
 #: A face narrower than this (px of the original) has no readable iris.

@@ -6,8 +6,8 @@ unknown, so naming the reading itself would call black paint brown or blue. Inst
 are drawn, each with its own additions, and a name is as likely as its paints come close to the reading.
 
 Ranges of the paints follow the ISCC-NBS names of color (Kelly and Judd, NBS SP 440, 1976): blue hues
-225–305°, brown 22–84° below L* 50, black below L* 18 and C* 5; how common each is, and that liners of other
-colors are rare, is a guess without source.
+225–305°, brown 22–84° below L* 50, black below L* 18 and C* 5, turquoise and teal 180–217°. How common each
+is, and that liners of other colors are rare and often turquoise, is common practice without source.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 #: Paints drawn for each name.
 DRAWS = 700
 #: How common liners of a name are among painted ones (a guess, no source).
-COMMON: Mapping[str, float] = {"blue": 0.31, "brown": 0.27, "black": 0.34, "other": 0.08}
+COMMON: Mapping[str, float] = {"blue": 0.31, "brown": 0.26, "black": 0.33, "other": 0.10}
 
 _LUMA = np.array([0.2126, 0.7152, 0.0722])
 
@@ -41,16 +41,15 @@ def _paints() -> Mapping[str, Array]:
         h = np.radians(rng.uniform(*hue, DRAWS))
         return np.maximum(lab_to_linear(np.stack([level, c * np.cos(h), c * np.sin(h)], axis=1)), 0.002)
 
-    half = DRAWS // 2
-    # Neither blue nor brown: greens, violets and reds at any lightness, and grays.
-    hued = lab((25, 70), (18, 50), (95, 215))
-    hued[::2] = lab((25, 70), (18, 50), (310, 375))[::2]
-    gray = lab((38, 65), (0, 6), (0, 360))
+    # Neither blue nor brown: turquoise and teal above all, greens, violets and reds, and grays.
+    others = {(180, 217): 0.4, (95, 180): 0.2, (310, 375): 0.2}
+    hued = [lab((25, 70), (18, 50), hues)[: round(share * DRAWS)] for hues, share in others.items()]
+    gray = lab((38, 65), (0, 6), (0, 360))[: round(0.2 * DRAWS)]
     return {
         "blue": lab((18, 65), (14, 52), (225, 303)),
         "brown": lab((16, 48), (10, 40), (25, 84)),
         "black": lab((2, 18), (0, 4), (0, 360)),
-        "other": np.concatenate([hued[: 2 * half - half // 2], gray[: half // 2]]),
+        "other": np.concatenate([*hued, gray]),
     }
 
 
