@@ -102,6 +102,44 @@ def test_small_lips_show_no_border_inside_their_paint(monkeypatch: pytest.Monkey
     assert record.state != "overpainted"
 
 
+@pytest.mark.parametrize(("shade", "seen"), [(0.8, True), (0.95, False)], ids=["deep", "faint"])
+def test_a_thin_rim_of_paint_needs_deep_relief(
+    monkeypatch: pytest.MonkeyPatch, shade: float, seen: bool
+) -> None:
+    # Near the edge of paint a network misplaces neat borders, too: light must say clearly that one is there.
+    drawn = raised(draw(Drawing(width_px=400, exposure=0.75, lip_spill=0.011)), shade)
+    monkeypatch.setattr(face_reading, "of_mouth", lambda photo, face: network(drawn))
+    photo = Photo.from_array(drawn.photo.rgb)
+    (face,) = find_faces(photo)
+    found = lips.find_paint(face_reading.read_face(photo, face))
+    assert found is not None
+    assert found.seen is not None
+    assert found.seen.in_paint == seen
+
+
+def test_a_network_that_sees_no_paint_beyond_has_no_ground_for_overpaint(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Large neat lips look overpainted at a glance: what it sees of them counts, and is never quite believed.
+    drawn = draw(Drawing(width_px=300, exposure=0.75))
+    record = read(monkeypatch, drawn, network(drawn, **OVERPAINTED))
+    assert record.state == "full"
+    assert record.confidence <= lips.MOST_BY_NETWORK
+
+
+@pytest.mark.parametrize("paint", ["lip_paint", None], ids=["pale paint", "none"])
+def test_lips_are_bare_only_if_the_network_sees_none_painted(
+    monkeypatch: pytest.MonkeyPatch, paint: str | None
+) -> None:
+    # Paint as pale as skin tells nothing by its color.
+    drawn = draw(Drawing(colors={"red": (75, 15, 20)}, width_px=240))
+    seen = drawn.masks[paint] if paint else np.zeros_like(drawn.masks["lip_paint"])
+    answers = {"lips": {"full": 0.9, "bare": 0.1} if paint else {"bare": 0.9, "full": 0.1}}
+    record = read(monkeypatch, drawn, seeing(drawn.masks["lip_molded"], seen, answers))
+    assert (record.state == "bare") == (paint is None)
+    assert record.confidence < 0.9
+
+
 @pytest.mark.parametrize(("sigma", "seen"), [(0.0, True), (6.0, False)], ids=["sharp", "soft"])
 def test_a_soft_photo_shows_no_border_inside_the_paint(
     monkeypatch: pytest.MonkeyPatch, sigma: float, seen: bool
@@ -261,6 +299,19 @@ def test_a_network_that_sees_too_small_lips_is_never_sure_of_overpaint(
     answers = {"lips": {"overpainted": 0.99, "full": 0.01}}
     record = read(monkeypatch, drawn, seeing(small, drawn.masks["lip_paint"], answers))
     assert record.confidence < 0.9
+
+
+def test_the_mouth_network_is_asked_for_lips_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+    monkeypatch.setattr(face_reading, "of_mouth", lambda photo, face: asked.append(face))
+    photo = Photo.from_array(draw(DRAWN).photo.rgb)
+    (face,) = find_faces(photo)
+    eyeliner.measure(photo, face, Calibration())
+    ear_stain.measure(photo, face, Calibration())
+    assert not asked
+    lips.measure(photo, face, Calibration())
+    lip_repaint.measure(photo, face, Calibration())
+    assert len(asked) == 1
 
 
 @pytest.mark.parametrize("seen", ["hair", "skin", "ear_stain"])
