@@ -31,6 +31,7 @@ from vision.eye_paint import relative
 from vision.face_reading import FaceReading, read_face, refuse
 from vision.face_view import FaceView, blurred, grown, outlines
 from vision.lip_border import Molded, fit_lip, mirrored, molded, parting_height, settle_edge
+from vision.lip_color import paint_color
 from vision.lip_wear import wear
 from vision.locate.places import FacePlace
 from vision.photo import Photo
@@ -60,7 +61,8 @@ OVERPAINTED = 0.3
 #: them overpainted, by 0.4 of their area on average, the others by none.
 HIDDEN = 0.18
 
-#: Most that any state is given where a network saw the molded border: its word is then no second one.
+#: Most that any state is given where a network saw the molded border, or no paint where none shows: its word
+#: is then no second one.
 MOST_BY_NETWORK = 0.75
 
 #: Below this distance from skin, in log channel ratios, a tint is not surely paint.
@@ -136,10 +138,9 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
     A ``lip_paint`` record: full, rubbed, bare or overpainted, with ``coverage_total``, ``coverage_upper``,
     ``coverage_lower`` and ``beyond_border`` (fractions of the molded lip's area); ``coverage_crown``,
     ``coverage_corners`` and ``coverage_edge`` say where paint is gone, and flags ``rubbed_crown`` and so on
-    name those places on rubbed lips. The white reference is not used: paint is judged against the skin
-    around it.
+    name those places on rubbed lips. Paint is judged against the skin around it; the white reference serves
+    its color alone (:mod:`vision.lip_color`), which is given where paint shows well.
     """
-    del cal
     reading = read_face(photo, face)
     refused = refuse(reading, TRAIT, METHOD)
     if refused is not None:
@@ -153,7 +154,7 @@ def measure(photo: Photo, face: FacePlace, cal: Calibration) -> TraitRecord:
         return _withheld(Reason.NOT_LOCATED, "The mouth is hidden, clipped or too dark to measure.")
     if not found.lip_seen and found.gloss > 0.4:
         return _withheld(Reason.GLARE, "Glare hides most of the lips; send a photo in softer light.")
-    return _record(reading, found)
+    return _record(reading, found, cal)
 
 
 _found: weakref.WeakKeyDictionary[FaceReading, LipPaint | None] = weakref.WeakKeyDictionary()
@@ -304,7 +305,7 @@ def _upper_half(view: FaceView, lip: Mask) -> Mask:
     return lip & (np.arange(height)[:, None] < parting[None])
 
 
-def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
+def _record(reading: FaceReading, found: LipPaint, cal: Calibration) -> TraitRecord:
     """Turn areas into fractions with uncertainties, and those into a state."""
     view = reading.view
     known, seen = found.known, visibility(found)
@@ -326,7 +327,7 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
         ceiling *= 0.5
     probabilities = {k: ceiling * v + (1 - ceiling) / 4 for k, v in probabilities.items()}
     opinion, sure = (None, True) if found.doubtful > DOUBTFUL and least > BARE else _opinion(reading, found)
-    by_network = (found.lip_seen and beyond >= OVER) or not sure
+    by_network = (found.lip_seen and (beyond >= OVER or seen < 0.5)) or not sure
     probabilities, said = combine(
         probabilities, opinion, MOST_BY_NETWORK if by_network else MOST, accusing=("overpainted",)
     )
@@ -339,6 +340,9 @@ def _record(reading: FaceReading, found: LipPaint) -> TraitRecord:
     state = max(probabilities, key=lambda k: probabilities[k])
     if state == "rubbed":
         flags += rubbed
+    color = None if state == "bare" or seen < 0.8 else paint_color(reading, found.covered, found.glare, cal)
+    if color is not None:
+        quantities |= color.quantities()
     return TraitRecord.decide(
         TRAIT, probabilities, METHOD,
         _doubt(probabilities),
@@ -413,6 +417,11 @@ def beyond_border(found: LipPaint) -> tuple[float, float]:
     beyond, u = _beyond(found.paint, found.known), _u_edge(found)
     hidden = 0.25 * beyond if found.lip_seen else HIDDEN * _share(found.covered, found.known)
     return beyond, float(np.hypot(u, hidden))
+
+
+def beyond_chance(found: LipPaint) -> float:
+    """Return how probably as much paint as counts is seen beyond the border, 0–1; what it hides aside."""
+    return NormalDist().cdf((_beyond(found.paint, found.known) - OVER) / _u_edge(found))
 
 
 def _u_edge(found: LipPaint) -> float:
@@ -526,7 +535,7 @@ def _states(cover: float, found: LipPaint) -> dict[str, float]:
     Either paint shows, and coverage is what was measured, or nobody sees whether there is any.
     """
     shows, normal = visibility(found), NormalDist()
-    over = normal.cdf((_beyond(found.paint, found.known) - OVER) / _u_edge(found))
+    over = beyond_chance(found)
     bare = full = 0.0
     for chance, painted, u in (
         (shows, 1.0, _u_visible(found)),
