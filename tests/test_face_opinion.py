@@ -178,6 +178,44 @@ def test_lips_are_not_full_to_a_network_that_takes_the_paint_for_them(
     assert found.value - 2 * found.u < drawn.coverage < found.value + 2 * found.u
 
 
+def test_pale_paint_that_a_network_overlooks_is_measured(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Paint as light as the vinyl, of another tint: the network sees it in the fold only.
+    drawn = draw(Drawing(colors={"red": (74, 24, 17)}, width_px=300, exposure=0.75))
+    paint = drawn.masks["lip_paint"]
+    fold = paint & grown(paint, -6)
+    record = read(monkeypatch, drawn, seeing(drawn.masks["lip_molded"], fold, {}))
+    assert record.quantities["coverage_total"].value > 0.9
+
+
+@pytest.mark.parametrize("beside", [0.0, 0.4], ids=["beside the lips", "across them"])
+def test_hair_is_no_paint_where_the_face_network_sees_it(
+    monkeypatch: pytest.MonkeyPatch, beside: float
+) -> None:
+    # A red lock that touches bare lips at a corner, or hides two fifths of them.
+    drawn = draw(Drawing(lips=None, width_px=300, exposure=0.75))
+    molded = drawn.masks["lip_molded"]
+    ys, xs = np.nonzero(molded)
+    edge = int(xs.min() + beside * np.ptp(xs))
+    lock = np.zeros_like(molded)
+    lock[ys.min() - 60 : ys.max() + 60, edge - 45 : edge] = True
+    rgb = drawn.photo.rgb.copy()
+    rgb[lock] = (150, 62, 40)
+    hair = np.stack([lock, np.zeros_like(lock)]).astype(np.float32)
+    whole = np.array([[1.0, 0, 0], [0, 1.0, 0]])
+    monkeypatch.setattr(
+        face_reading, "of_face", lambda photo, face: Parts(("hair", "other"), hair, {}, whole)
+    )
+    sees = seeing(molded & ~lock, np.zeros_like(lock), {"lips": {"bare": 0.9, "rubbed": 0.1}})
+    monkeypatch.setattr(face_reading, "of_mouth", lambda photo, face: sees)
+    photo = Photo.from_array(rgb)
+    (face,) = find_faces(photo)
+    record = lips.measure(photo, face, Calibration())
+    assert record.state in ("bare", None)
+    found = record.quantities["coverage_total"]
+    assert found.value < 0.1
+    assert record.quantities["beyond_border"].value < 0.1
+
+
 def test_gloss_is_told_from_bare_vinyl_by_a_network(monkeypatch: pytest.MonkeyPatch) -> None:
     drawn = draw(Drawing(width_px=300, exposure=0.75))
     rgb = drawn.photo.rgb.copy()
