@@ -26,7 +26,7 @@ from vision.face_view import grown
 REFERENCES = frozenset({"color_chart", "grey_card", "eye_white"})
 
 #: Quantiles of lightness within the paint between which it is read: above shade, below gloss.
-SHADE, GLOSS = 0.45, 0.85
+SHADE, GLOSS = 0.6, 0.9
 #: Pixels of the view that must be left.
 LEAST_PIXELS = 40
 #: Patches of paint that are as good as independent of each other, at the most: form shades all pixels alike.
