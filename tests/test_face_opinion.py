@@ -173,7 +173,7 @@ def test_lips_are_not_full_to_a_network_that_takes_the_paint_for_them(
     drawn = draw(Drawing(lip_cover=0.6, width_px=240))
     paint = drawn.masks["lip_paint"]
     record = read(monkeypatch, drawn, seeing(paint, paint, {"lips": {"full": 0.97, "rubbed": 0.03}}))
-    assert record.state in ("rubbed", None)
+    assert record.state is None  # full by its outline, rubbed by the other
     found = record.quantities["coverage_total"]
     assert found.value - 2 * found.u < drawn.coverage < found.value + 2 * found.u
 

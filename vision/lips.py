@@ -299,6 +299,9 @@ def _record(reading: FaceReading, found: LipPaint, cal: Calibration) -> TraitRec
     )
     if found.seen is not None and not found.seen.in_paint:
         probabilities = at_most(probabilities, "overpainted", SPLIT)
+    if least < FULL <= _share(found.covered, known):
+        # Rubbed by the larger outline, full by the smaller.
+        probabilities = at_most(probabilities, "rubbed", SPLIT)
     flags: tuple[str, ...] = ("weak_contrast",) if 0.2 < seen < 0.8 else ()
     flags += (said,) if said else ()
     if found.gloss > 0.08:
