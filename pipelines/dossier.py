@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from pipelines.fresh_paint import FRESH, LIP_CHROMA, SIGN, faded, with_fresh_paint
 from pipelines.guide import MARK_WORDING, Guide
 from pipelines.marks import wording_candidates
 from vision.locate.places import ViewPlace
@@ -174,6 +175,7 @@ def build_dossier(photos: Sequence[PhotoLike], findings: Sequence[TraitRecord], 
         readings += _place_of_mark(photo, own, guide)
         notes += photo_notes
     readings += _fade_between(readings)
+    readings = _with_fresh_paint(readings, guide)
     groups: dict[tuple[str, str | None], list[Reading]] = defaultdict(list)
     for reading in readings:
         groups[(str(reading.record.trait), reading.record.part)].append(reading)
@@ -198,8 +200,10 @@ def merge(trait: str, part: str | None, readings: Sequence[Reading]) -> MergedTr
     ordered = (*stated, *silent)
     best = ordered[0]
     states = {r.record.state for r in stated}
-    if trait == Trait.MARK_TEXT and "present" in states:
-        # A mark that one photo shows is not contradicted by a photo of another place.
+    beside_fade = any(SIGN in r.record.flags for r in stated)
+    if "present" in states and (trait == Trait.MARK_TEXT or beside_fade):
+        # A mark that one photo shows is not contradicted by a photo of another place, nor a sign that shows
+        # beside the fade of the vinyl by a photo of the paint alone.
         best = next(r for r in stated if r.record.state == "present")
         states = {"present"}
     if len(states) < 2:
@@ -313,6 +317,23 @@ def _fade_between(readings: Sequence[Reading]) -> list[Reading]:
         if one.source != other.source and (record := between(one.record, other.record)) is not None
     ]
     return sorted(found, key=lambda r: (-r.record.confidence, r.source))[:1]
+
+
+def _with_fresh_paint(readings: Sequence[Reading], guide: Guide) -> list[Reading]:
+    """Hold the lip paint of each photo against the fade of the doll's vinyl, where the guide says how."""
+    spec = guide.traits.get(LIP_CHROMA)
+    of_fade = [r for r in readings if r.record.trait == Trait.SKIN_FADE]
+    fade = merge(Trait.SKIN_FADE, None, of_fade).record if of_fade else None
+    if fade is None or not faded(fade) or spec is None or FRESH not in spec.state_ids:
+        return list(readings)
+    signs = {r.source: r.record for r in readings if r.record.trait == Trait.LIP_REPAINT_SIGNS}
+    for reading in readings:
+        if reading.record.trait == Trait.LIP_PAINT:
+            found = with_fresh_paint(signs.get(reading.source), reading.record, fade, spec)
+            if found is not None:
+                signs[reading.source] = found
+    others = [r for r in readings if r.record.trait != Trait.LIP_REPAINT_SIGNS]
+    return others + [Reading(source, record) for source, record in signs.items()]
 
 
 def _wording(merged: Sequence[MergedTrait], guide: Guide) -> list[MergedTrait]:

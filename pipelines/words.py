@@ -109,6 +109,7 @@ QUANTITY_WORDS: Mapping[str, str] = {
     "ragged_edge": "roughness of the paint's edge, in face widths",
     "second_red": "a second color in the paint, in a*, b*",
     "gloss": "gloss above that of the vinyl",
+    "fresh_chroma": "paint as strong as new on faded vinyl, chroma C*",
     "over_scratches": "scratches that end at the paint",
     "uneven_border": "paint beyond the border on one side only",
     "liner_widths": "liners unlike in width",

@@ -102,6 +102,44 @@ def test_small_lips_show_no_border_inside_their_paint(monkeypatch: pytest.Monkey
     assert record.state != "overpainted"
 
 
+@pytest.mark.parametrize(("shade", "seen"), [(0.8, True), (0.95, False)], ids=["deep", "faint"])
+def test_a_thin_rim_of_paint_needs_deep_relief(
+    monkeypatch: pytest.MonkeyPatch, shade: float, seen: bool
+) -> None:
+    # Near the edge of paint a network misplaces neat borders, too: light must say clearly that one is there.
+    drawn = raised(draw(Drawing(width_px=400, exposure=0.75, lip_spill=0.011)), shade)
+    monkeypatch.setattr(face_reading, "of_mouth", lambda photo, face: network(drawn))
+    photo = Photo.from_array(drawn.photo.rgb)
+    (face,) = find_faces(photo)
+    found = lips.find_paint(face_reading.read_face(photo, face))
+    assert found is not None
+    assert found.seen is not None
+    assert found.seen.in_paint == seen
+
+
+def test_a_network_that_sees_no_paint_beyond_has_no_ground_for_overpaint(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Large neat lips look overpainted at a glance: what it sees of them counts, and is never quite believed.
+    drawn = draw(Drawing(width_px=300, exposure=0.75))
+    record = read(monkeypatch, drawn, network(drawn, **OVERPAINTED))
+    assert record.state == "full"
+    assert record.confidence <= lips.MOST_BY_NETWORK
+
+
+@pytest.mark.parametrize("paint", ["lip_paint", None], ids=["pale paint", "none"])
+def test_lips_are_bare_only_if_the_network_sees_none_painted(
+    monkeypatch: pytest.MonkeyPatch, paint: str | None
+) -> None:
+    # Paint as pale as skin tells nothing by its color.
+    drawn = draw(Drawing(colors={"red": (75, 15, 20)}, width_px=240))
+    seen = drawn.masks[paint] if paint else np.zeros_like(drawn.masks["lip_paint"])
+    answers = {"lips": {"full": 0.9, "bare": 0.1} if paint else {"bare": 0.9, "full": 0.1}}
+    record = read(monkeypatch, drawn, seeing(drawn.masks["lip_molded"], seen, answers))
+    assert (record.state == "bare") == (paint is None)
+    assert record.confidence < 0.9
+
+
 @pytest.mark.parametrize(("sigma", "seen"), [(0.0, True), (6.0, False)], ids=["sharp", "soft"])
 def test_a_soft_photo_shows_no_border_inside_the_paint(
     monkeypatch: pytest.MonkeyPatch, sigma: float, seen: bool
@@ -135,9 +173,47 @@ def test_lips_are_not_full_to_a_network_that_takes_the_paint_for_them(
     drawn = draw(Drawing(lip_cover=0.6, width_px=240))
     paint = drawn.masks["lip_paint"]
     record = read(monkeypatch, drawn, seeing(paint, paint, {"lips": {"full": 0.97, "rubbed": 0.03}}))
-    assert record.state in ("rubbed", None)
+    assert record.state is None  # full by its outline, rubbed by the other
     found = record.quantities["coverage_total"]
     assert found.value - 2 * found.u < drawn.coverage < found.value + 2 * found.u
+
+
+def test_pale_paint_that_a_network_overlooks_is_measured(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Paint as light as the vinyl, of another tint: the network sees it in the fold only.
+    drawn = draw(Drawing(colors={"red": (74, 24, 17)}, width_px=300, exposure=0.75))
+    paint = drawn.masks["lip_paint"]
+    fold = paint & grown(paint, -6)
+    record = read(monkeypatch, drawn, seeing(drawn.masks["lip_molded"], fold, {}))
+    assert record.quantities["coverage_total"].value > 0.9
+
+
+@pytest.mark.parametrize("beside", [0.0, 0.4], ids=["beside the lips", "across them"])
+def test_hair_is_no_paint_where_the_face_network_sees_it(
+    monkeypatch: pytest.MonkeyPatch, beside: float
+) -> None:
+    # A red lock that touches bare lips at a corner, or hides two fifths of them.
+    drawn = draw(Drawing(lips=None, width_px=300, exposure=0.75))
+    molded = drawn.masks["lip_molded"]
+    ys, xs = np.nonzero(molded)
+    edge = int(xs.min() + beside * np.ptp(xs))
+    lock = np.zeros_like(molded)
+    lock[ys.min() - 60 : ys.max() + 60, edge - 45 : edge] = True
+    rgb = drawn.photo.rgb.copy()
+    rgb[lock] = (150, 62, 40)
+    hair = np.stack([lock, np.zeros_like(lock)]).astype(np.float32)
+    whole = np.array([[1.0, 0, 0], [0, 1.0, 0]])
+    monkeypatch.setattr(
+        face_reading, "of_face", lambda photo, face: Parts(("hair", "other"), hair, {}, whole)
+    )
+    sees = seeing(molded & ~lock, np.zeros_like(lock), {"lips": {"bare": 0.9, "rubbed": 0.1}})
+    monkeypatch.setattr(face_reading, "of_mouth", lambda photo, face: sees)
+    photo = Photo.from_array(rgb)
+    (face,) = find_faces(photo)
+    record = lips.measure(photo, face, Calibration())
+    assert record.state in ("bare", None)
+    found = record.quantities["coverage_total"]
+    assert found.value < 0.1
+    assert record.quantities["beyond_border"].value < 0.1
 
 
 def test_gloss_is_told_from_bare_vinyl_by_a_network(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -261,6 +337,19 @@ def test_a_network_that_sees_too_small_lips_is_never_sure_of_overpaint(
     answers = {"lips": {"overpainted": 0.99, "full": 0.01}}
     record = read(monkeypatch, drawn, seeing(small, drawn.masks["lip_paint"], answers))
     assert record.confidence < 0.9
+
+
+def test_the_mouth_network_is_asked_for_lips_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+    monkeypatch.setattr(face_reading, "of_mouth", lambda photo, face: asked.append(face))
+    photo = Photo.from_array(draw(DRAWN).photo.rgb)
+    (face,) = find_faces(photo)
+    eyeliner.measure(photo, face, Calibration())
+    ear_stain.measure(photo, face, Calibration())
+    assert not asked
+    lips.measure(photo, face, Calibration())
+    lip_repaint.measure(photo, face, Calibration())
+    assert len(asked) == 1
 
 
 @pytest.mark.parametrize("seen", ["hair", "skin", "ear_stain"])

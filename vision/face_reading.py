@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import functools
 import weakref
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -50,8 +50,8 @@ class Likeness:
 class FaceReading:
     """One face, ready to be measured. ``left`` and ``right`` are the image's. Equal to itself only.
 
-    ``parts`` is what the face network sees and ``mouth`` what the mouth network does, None where it is not
-    available.
+    ``parts`` is what the face network sees, None where it is not available; ``ask_mouth`` asks the mouth
+    network.
     """
 
     view: FaceView
@@ -60,16 +60,16 @@ class FaceReading:
     right: EyePaint | None
     likeness: Likeness
     parts: Parts | None = None
-    mouth: Parts | None = None
+    ask_mouth: Callable[[], Parts | None] | None = None
+
+    @functools.cached_property
+    def mouth(self) -> Parts | None:
+        """What the mouth network sees, asked when first wanted; None where it is not available."""
+        return None if self.ask_mouth is None else heard("mouth", self.ask_mouth)
 
     def opinion(self, question: str) -> Mapping[str, float] | None:
-        """Return what the networks of face and mouth answer to a question, on average; None if none does."""
-        said = [
-            p.answers[question] for p in (self.parts, self.mouth) if p is not None and question in p.answers
-        ]
-        if not said:
-            return None
-        return {state: sum(answer.get(state, 0.0) for answer in said) / len(said) for state in said[0]}
+        """Return what the face network answers to a question; None if nothing."""
+        return None if self.parts is None else self.parts.answers.get(question)
 
     def chance(self, *names: str) -> Array | None:
         """Return (H, W) how probable the face network holds some parts at each pixel of the view."""
@@ -139,8 +139,18 @@ def _read_face(photo: Photo, face: FacePlace) -> FaceReading:
     if "fallback" in face.flags:
         # The place itself is a guess: only the clearest of dolls may pass.
         likeness = Likeness(FALLBACK_TRUST * likeness.probability, likeness.evidence)
-    mouth = heard("mouth", lambda: of_mouth(photo, face))
-    return FaceReading(view, skin, left, right, likeness, parts, mouth)
+    return FaceReading(view, skin, left, right, likeness, parts, _later(photo, face))
+
+
+def _later(photo: Photo, face: FacePlace) -> Callable[[], Parts | None]:
+    """Return what asks the mouth network, without keeping the photo: readings must not outlive theirs."""
+    ref = weakref.ref(photo)
+
+    def ask() -> Parts | None:
+        there = ref()
+        return None if there is None else of_mouth(there, face)
+
+    return ask
 
 
 def _with_opinion(likeness: Likeness, parts: Parts | None) -> Likeness:

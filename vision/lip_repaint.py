@@ -65,7 +65,7 @@ def _over_border(reading: FaceReading, found: LipPaint) -> Sign:
     most = lips.MOST_BY_NETWORK if found.lip_seen else 1.0
     return Sign(
         "over_border", "paint lies beyond the molded border", Quantity(value, u),
-        min(most, above(value, u, lips.OVER)), reading.view.region(outside).polygons,
+        min(most, 0.95 * lips.beyond_chance(found)), reading.view.region(outside).polygons,
     )  # fmt: skip
 
 

@@ -25,7 +25,7 @@ from vision.locate.places import FacePlace
 from vision.photo import Photo
 from vision.traits import Polygon, Quantity, Reason, Region, Trait, TraitRecord
 
-METHOD = "repaint/3"
+METHOD = "repaint/4"
 
 #: A face narrower than this (px of the original) shows no brush work.
 LEAST_FACE_PX = 160.0
@@ -78,6 +78,46 @@ def look_for_signs(
     return _record(trait, place, look(reading, cal), reading)
 
 
+def with_sign(record: TraitRecord | None, trait: Trait, sign: Sign, said: str) -> TraitRecord:
+    """Return a record of signs with one more, which no single photo shows.
+
+    Parameters
+    ----------
+    record
+        What one photo showed of the others; None, or without a state, where it could not be judged.
+    trait, sign
+        The trait, and what is added.
+    said
+        What to say of the sign where it counts as seen, in whole sentences.
+    """
+    numbers = {sign.name: sign.number, f"{sign.name}_chance": Quantity(sign.probability, 0.0)}
+    before, seen = 0.0, sign.probability >= SEEN
+    details = [said] if seen else []
+    polygons = sign.polygons if seen else ()
+    names = (sign.name,) * len(polygons)
+    flags = (sign.name,) if seen else ()
+    if record is not None:
+        before = record.candidates.get("present", 0.0) if record.state is not None else 0.0
+        numbers = {**record.quantities, **numbers}
+        flags = (*record.flags, *flags)
+        if record.region is not None:
+            polygons, names = record.region.polygons + polygons, record.region.names + names
+        if record.state == "present" or not seen:
+            details.insert(0, record.detail)
+    present = 1 - (1 - before) * (1 - _counted(sign))
+    return TraitRecord.decide(
+        trait, {"present": present, "none": 1 - present}, METHOD,
+        "It is not clear whether the paint shows signs of renewal. Send a sharp, close photo.",
+        detail=" ".join(details), quantities=numbers,
+        region=Region(polygons, names) if polygons else None, flags=flags,
+    )  # fmt: skip
+
+
+def _counted(sign: Sign) -> float:
+    """Return how much a sign adds to the probability that there is any: faint ones nothing."""
+    return max(0.0, sign.probability - 0.1) / 0.9
+
+
 def above(value: float, u: float, limit: float) -> float:
     """Probability that the true value exceeds a limit, under a normal error; at most 0.95."""
     return 0.95 * NormalDist().cdf((value - limit) / max(u, 1e-9))
@@ -105,7 +145,7 @@ def _record(trait: Trait, place: str, signs: list[Sign] | None, reading: FaceRea
         if sign.probability >= SEEN:
             polygons += sign.polygons
             names += [sign.name] * len(sign.polygons)
-    none = math.prod(1 - max(0.0, sign.probability - 0.1) / 0.9 for sign in signs)
+    none = math.prod(1 - _counted(sign) for sign in signs)
     trust = 0.9 * min(1.0, 0.5 + 0.5 * reading.likeness.probability)
     present = trust * (1 - none) + (1 - trust) / 2
     seen = [sign for sign in signs if sign.probability >= SEEN]

@@ -30,7 +30,7 @@ from tests.bench import photos as made
 from tests.bench.photos import Like
 
 REPOSITORY = Path(__file__).resolve().parents[2]
-SECTIONS = ("stages", "marks", "loading", "jobs", "memory", "counts", "start", "plain")
+SECTIONS = ("stages", "marks", "networks", "loading", "jobs", "memory", "counts", "start", "plain")
 VIEWS = ("face", "body", "soles", "mark", "crowd", "other")
 
 
@@ -204,6 +204,33 @@ def _patched(module: Any, name: str, value: Any) -> Iterator[None]:
         yield
     finally:
         setattr(module, name, kept)
+
+
+def _networks(place: Path, short: bool) -> Iterator[Row]:
+    """What each network costs that is asked of a photo of a face."""
+    from vision.locate import parts
+    from vision.locate.face import find_faces
+    from vision.photo import load
+
+    data = made.make(made.samples()["face"][0], 1, Like(2.0 if short else 12.0))
+    decode = strict_decode(data)
+    for name, ask in (
+        ("parts", lambda photo, face: parts.of_photo(photo)),
+        ("face", parts.of_face),
+        ("mouth", parts.of_mouth),
+    ):
+        spent = []
+        for _ in range(4):  # the first call opens the network
+            photo = load(data, "a")
+            face = max(find_faces(photo), key=lambda face: face.width)
+            spent.append(_cpu(lambda photo=photo, face=face, ask=ask: ask(photo, face)))
+        least = min(spent[1:])
+        yield Row(
+            f"the {name} network",
+            f"{least / decode:.1f} ×",
+            "",
+            f"a strict decode; {1000 * least:.0f} ms of CPU",
+        )
 
 
 def _loading(place: Path, short: bool) -> Iterator[Row]:
