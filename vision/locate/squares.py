@@ -1,4 +1,4 @@
-"""The squares that networks are shown: cut the same for training as at run time. Needs numpy only."""
+"""The squares that networks are shown, cut the same for training as at run time. Needs numpy only."""
 
 from __future__ import annotations
 
@@ -65,3 +65,17 @@ def sole_square(outline: Floats) -> tuple[float, float, float, float]:
     along, across = outline @ long, outline @ short
     x, y = long * (along.min() + along.max()) / 2 + short * (across.min() + across.max()) / 2
     return float(x), float(y), float(SOLE_SQUARE * np.ptp(along)), math.atan2(long[0], -long[1])
+
+
+def tiles(width: int, height: int, across: int) -> list[tuple[int, int, int]]:
+    """Return x, y, side (px) of square tiles, ``across`` to the long side, overlapping by half."""
+    side = math.ceil(max(width, height) / across)
+    return [(x, y, side) for y in _starts(height, side) for x in _starts(width, side)]
+
+
+def _starts(length: int, side: int) -> list[int]:
+    """Return tile starts that cover ``length`` with half overlaps."""
+    if length <= side:
+        return [0]
+    steps = math.ceil((length - side) / (side / 2))
+    return [round(i * (length - side) / steps) for i in range(steps + 1)]
