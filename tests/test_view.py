@@ -176,3 +176,12 @@ def test_a_head_alone_is_a_face_however_small_and_only_if_a_dolls():
     assert recognize(Evidence(**far, doll=0.9, head_alone=0.98)).state is View.FACE
     assert recognize(Evidence(**far, doll=0.9, head_alone=0.02)).state is not View.FACE
     assert recognize(Evidence(**far, doll=0.1, head_alone=0.98)).state is View.OTHER
+
+
+@pytest.mark.skipif(importlib.util.find_spec("mediapipe") is None, reason="needs the face model")
+def test_a_face_that_is_no_dolls_is_spoken_of():
+    """Without a word a dealer would think that nobody saw it."""
+    data = pytest.importorskip("skimage.data")
+    places = find_places(Photo.from_array(np.ascontiguousarray(data.astronaut())))
+    assert places.view.state is View.OTHER
+    assert any("face was found" in note for note in places.notes)

@@ -57,10 +57,16 @@ _NO_FACE_MODEL = (
     "The face model is not installed, so most faces and bodies are not found: install rakelight with uv as "
     "the README says."
 )
+_NO_DOLLS_FACE = (
+    "A face was found, but nothing shows that it is a painted doll's: if it is one, send a closer, sharper "
+    "photo of it."
+)
 #: How far letters on what has not the color of vinyl speak for a mark.
 _OFF_VINYL = 0.3
 #: A face this wide, as a share of the short side, leaves no room for a torso worth looking for.
 _LARGE_FACE = 0.42
+#: From this confidence on a face, or a doll's, is spoken of.
+_FACE_FOUND = 0.5
 #: A face narrower than this may be a body's.
 _SMALL_FACE = 0.16
 #: Side of the square that holds a small head and what a body below it would show, in widths of its face, and
@@ -174,6 +180,8 @@ def find_places(
         trusts = (m.confidence if on_vinyl(photo, m) else _OFF_VINYL * m.confidence for m in marks)
         evidence = replace(evidence, mark=max(trusts, default=0.0))
     seen = recognize(evidence)
+    if seen.state is View.OTHER and evidence.face_trust > _FACE_FOUND:
+        notes.append(_NO_DOLLS_FACE)
     likely = {View(k) for k, p in seen.candidates.items() if p >= _WORTH_A_LOOK}
     return replace(
         _locate(photo, seen, likely, notes, faces=faces, soles=soles, marks=marks), notes=tuple(notes)
@@ -400,11 +408,11 @@ def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace], opinion
         soles=max((s.confidence for s in soles), default=0.0),
         opinion=opinion,
     )
-    if sure is None and largest is not None and found.heads < 3 and found.face_share < _SMALL_FACE:
+    few = found.heads < 3 and found.face_trust * found.doll > _FACE_FOUND
+    if sure is None and largest is not None and few and found.face_share < _SMALL_FACE:
         near = view_opinion.ask(_around(photo, largest))
-        if near is not None and found.face_trust * found.doll > 0.5:
-            alone = near.answers.get(str(View.FACE), 0.0)
-            found = replace(found, opinion=near, head_alone=alone)
+        if near is not None:
+            found = replace(found, opinion=near, head_alone=near.answers.get(str(View.FACE), 0.0))
     if sure in (None, View.BODY):
         if found.face_share < _LARGE_FACE and found.heads < 4:
             found = replace(found, torso=_torso(photo))
