@@ -14,6 +14,7 @@ from tests.small_pictures import laid_in
 from vision.locate import view as view_module
 from vision.locate.places import MarkPlace
 from vision.locate.view import REGION_VIEWS, Evidence, find_places, recognize
+from vision.locate.view_opinion import Opinion
 from vision.photo import Photo, load
 from vision.traits import Region, View
 
@@ -169,6 +170,14 @@ def test_a_small_head_is_told_from_that_of_a_body(name, width, view):
     places = find_places(photo)
     assert places.view.state is view
     assert len(places.faces) == 1
+
+
+def test_the_face_of_a_body_that_is_surely_seen_makes_no_view_of_a_face():
+    """Read as a face alone the photo would yield no word on its clothing line."""
+    seen = {"heads": 1, "doll": 0.95, "face_share": 0.19, "face_trust": 0.95, "torso": 0.4}
+    sure = Opinion({str(v): 0.94 if v is View.BODY else 0.01 for v in View}, {"vinyl": 0.15, "garment": 0.1})
+    assert recognize(Evidence(**seen)).state is View.FACE
+    assert recognize(Evidence(**seen, opinion=sure)).state is View.BODY
 
 
 def test_a_head_alone_is_a_face_however_small_and_only_if_a_dolls():

@@ -505,6 +505,11 @@ def _doll_face(e: Evidence) -> float:
     return e.face_trust * e.doll * max(min(1.0, e.face_share / 0.22), e.head_alone)
 
 
+def _face_of_body(e: Evidence) -> float:
+    """Return below which share of the short side a face may be a body's: more where one surely is seen."""
+    return _LARGE_FACE if view_opinion.sure_of(e.opinion) is View.BODY else _SMALL_FACE
+
+
 def _scores(e: Evidence) -> dict[View, float]:
     """Score the views: from faces, a torso, soles with holes in them, letters in relief, hair.
 
@@ -514,7 +519,7 @@ def _scores(e: Evidence) -> dict[View, float]:
     # A torso below a face that is no doll's is a person's.
     person = e.face_trust * max(0.0, 0.5 - e.doll) / 0.5
     torso = max(0.0, e.torso - 0.3) / 0.7 * (1 - person)
-    small = (e.face_share < _SMALL_FACE) * (1 - e.head_alone)
+    small = (e.face_share < _face_of_body(e)) * (1 - e.head_alone)
     return {
         View.FACE: -2.0 + 5.5 * _doll_face(e) - 2.5 * max(0, e.heads - 3) - 3.5 * torso,
         View.CROWD: -4.0 + 1.6 * min(e.heads, 6) * min(1.0, 1.4 * e.doll),
