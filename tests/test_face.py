@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.bench.reach import ROOT
 from tests.drawn_face import Drawing, draw
+from tests.small_pictures import laid_in
 from vision import eyeliner, iris, lips
 from vision.calibration import Calibration
 from vision.face_reading import is_monochrome, read_face
@@ -70,6 +73,43 @@ def test_each_head_of_a_crowd_is_found_once() -> None:
     assert [face.part for face in faces] == [f"head_{i}" for i in range(1, 13)]
     ys = [face.box[1] for face in faces]
     assert max(ys[:4]) < min(ys[4:8]) < min(ys[8:])
+
+
+@needs_model
+@pytest.mark.parametrize("turn", range(4))
+def test_a_small_head_is_found_at_any_turn(turn: int) -> None:
+    """Detectors look at a picture at 192 px: of this head nine would be left."""
+    picture = load((ROOT / "photos/face_07.jpg").read_bytes()).rgb
+    (whole,) = find_faces(Photo.from_array(picture))
+    photo, (x, y) = laid_in(picture, 70 / whole.width, turn)
+    (face,) = find_faces(photo)
+    assert face.width == pytest.approx(70, rel=0.15)
+    assert abs((face.roll_deg - whole.roll_deg + 90 * turn + 180) % 360 - 180) < 15
+    height, width = (round(side * 70 / whole.width) for side in picture.shape[:2])
+    seen = np.array(center(whole.lips)) * 70 / whole.width
+    for _ in range(turn):  # a quarter turn against the clock takes (x, y) to (y, width - x)
+        seen, (height, width) = np.array([seen[1], width - seen[0]]), (width, height)
+    assert np.linalg.norm(center(face.lips) - seen - [x, y]) < 8
+
+
+@needs_model
+def test_a_face_with_a_lock_across_is_found() -> None:
+    """The mesh is sure of it in some crops and not in others; the first one must not decide."""
+    name = "second/photos/face_06.jpg"
+    (face,) = find_faces(load((ROOT / name).read_bytes(), name))
+    truth = json.loads((ROOT / "second/truth/photos/face_06.json").read_text(encoding="utf-8"))
+    left, right, mouth = (center(truth["places"][part]) for part in ("left_eye", "right_eye", "lips"))
+    span = np.linalg.norm(right - left)
+    assert np.linalg.norm(center(face.right_eye) - right) < 0.2 * span
+    assert np.linalg.norm(center(face.left_eye) - left) < 0.2 * span
+    assert np.linalg.norm(center(face.lips) - mouth) < 0.2 * span
+
+
+@needs_model
+@pytest.mark.parametrize("name", ["second/photos/soles_19.jpg", "photos/soles_05.jpg"])
+def test_looking_harder_finds_no_face_in_soles(name: str) -> None:
+    """Toes and dents pass for a face in some crop and turn, but with less support than is asked for."""
+    assert find_faces(load((ROOT / name).read_bytes(), name)) == []
 
 
 @needs_model

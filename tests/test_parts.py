@@ -59,6 +59,19 @@ def test_only_what_was_learned_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     assert seen.answers["known"]["a"] == pytest.approx(1 / (1 + np.exp(-1.5)))  # softened by the record's 2
 
 
+def test_a_square_of_a_photo_is_asked_about_in_the_photo_s_own_pixels() -> None:
+    photo = load((PHOTOS / "face_01.jpg").read_bytes())
+    whole = parts.of_photo(photo)
+    side = 0.6 * max(photo.width, photo.height)
+    square = parts.of_square(photo, (photo.width / 2, photo.height / 2), side)
+    assert whole is not None
+    assert square is not None
+    to_view = np.array([[0.25, 0.0, 0.0], [0.0, 0.25, 0.0]])
+    shape = (photo.height // 4, photo.width // 4)
+    one, other = (seen.on(to_view, shape, "hair") > 0.5 for seen in (whole, square))
+    assert np.count_nonzero(one & other) > 0.7 * np.count_nonzero(one | other)
+
+
 def test_the_lower_end_of_a_share_is_wilsons() -> None:
     # From memory, as statistics texts give it: 81 of 263 has the interval 0.2553 to 0.3662.
     assert parts.least_right({"n": 263, "right": 81 / 263}) == pytest.approx(0.2553, abs=1e-4)

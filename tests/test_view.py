@@ -10,9 +10,11 @@ import pytest
 
 from sample_images.drawn_soles import Scene, draw, pair
 from tests.bench.reach import ROOT
+from tests.small_pictures import laid_in
 from vision.locate import view as view_module
 from vision.locate.places import MarkPlace
 from vision.locate.view import REGION_VIEWS, Evidence, find_places, recognize
+from vision.locate.view_opinion import Opinion
 from vision.photo import Photo, load
 from vision.traits import Region, View
 
@@ -149,3 +151,46 @@ def test_a_person_who_says_soles_is_believed_more_than_the_locator():
     assert len(told) == 2
     assert all("view_given" in s.flags for s in told)
     assert told[0].confidence > max((s.confidence for s in seen), default=0.0)
+
+
+@pytest.mark.skipif(importlib.util.find_spec("mediapipe") is None, reason="needs the face model")
+@pytest.mark.parametrize(
+    ("name", "width", "view"),
+    [
+        ("photos/face_07.jpg", 300, View.FACE),
+        ("photos/face_11.jpg", 300, View.FACE),
+        ("photos/body_01.jpg", 300, View.BODY),
+        ("second/photos/body_03.jpg", 400, View.BODY),
+    ],
+)
+def test_a_small_head_is_told_from_that_of_a_body(name, width, view):
+    """From far away both are a face of some 70 px; read as a body a head would yield no word on its paint."""
+    rgb = load((ROOT / name).read_bytes(), name).rgb
+    photo, _ = laid_in(rgb, width / rgb.shape[1])
+    places = find_places(photo)
+    assert places.view.state is view
+    assert len(places.faces) == 1
+
+
+def test_the_face_of_a_body_that_is_surely_seen_makes_no_view_of_a_face():
+    """Read as a face alone the photo would yield no word on its clothing line."""
+    seen = {"heads": 1, "doll": 0.95, "face_share": 0.19, "face_trust": 0.95, "torso": 0.4}
+    sure = Opinion({str(v): 0.94 if v is View.BODY else 0.01 for v in View}, {"vinyl": 0.15, "garment": 0.1})
+    assert recognize(Evidence(**seen)).state is View.FACE
+    assert recognize(Evidence(**seen, opinion=sure)).state is View.BODY
+
+
+def test_a_head_alone_is_a_face_however_small_and_only_if_a_dolls():
+    far = {"heads": 1, "face_share": 0.05, "face_trust": 0.95}
+    assert recognize(Evidence(**far, doll=0.9, head_alone=0.98)).state is View.FACE
+    assert recognize(Evidence(**far, doll=0.9, head_alone=0.02)).state is not View.FACE
+    assert recognize(Evidence(**far, doll=0.1, head_alone=0.98)).state is View.OTHER
+
+
+@pytest.mark.skipif(importlib.util.find_spec("mediapipe") is None, reason="needs the face model")
+def test_a_face_that_is_no_dolls_is_spoken_of():
+    """Without a word a dealer would think that nobody saw it."""
+    data = pytest.importorskip("skimage.data")
+    places = find_places(Photo.from_array(np.ascontiguousarray(data.astronaut())))
+    assert places.view.state is View.OTHER
+    assert any("face was found" in note for note in places.notes)

@@ -19,16 +19,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.face_view import face_frame, polygon_of, upright_matrix, warp
-from vision.locate import face_model
-from vision.locate.face_model import Detection, FaceModel
+from vision.locate import face_model, view_opinion
+from vision.locate.face_model import PRESENCE, PRESENCE_HALF_HIDDEN, Detection, FaceModel
 from vision.locate.places import FacePlace
+from vision.locate.small_heads import head_squares
+from vision.locate.squares import tiles
 from vision.photo import Photo
-from vision.traits import Polygon
+from vision.traits import Polygon, View
 
 METHOD = "face/1"
 
 #: A face narrower than this in the original is not looked at.
 LEAST_WIDTH = 40.0
+
+#: Detectors must be this sure of a place for a second try there, which takes this many of their finds.
+SECOND_TRY_SCORE, SECOND_TRIES = 0.6, 4
+#: What is found only when looked for harder must be this sure. Of what is no face nothing was.
+LATE_TRUST = 0.5
 
 #: Yaw beyond which half of the face is too foreshortened to compare with the other.
 PROFILE_DEG = 38.0
@@ -61,6 +68,19 @@ class _Seed:
     score: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Fitting:
+    """How the mesh is fitted: widths of crops in face widths, at first and again; how sure it must be."""
+
+    wide: tuple[float, ...]
+    again_wide: tuple[float, ...]
+    presence: float
+
+
+_FIRST = _Fitting((1.9, 1.5, 2.6), (1.7,), PRESENCE)
+_PATIENT = _Fitting((1.9, 1.5, 2.6), (1.7, 2.0, 2.4), PRESENCE_HALF_HIDDEN)
+
+
 def find_faces(photo: Photo, max_faces: int = 32) -> list[FacePlace]:
     """Find all faces of a photo.
 
@@ -87,8 +107,16 @@ def find_faces(photo: Photo, max_faces: int = 32) -> list[FacePlace]:
     faces = _settle(model, photo, seeds)
     if len(faces) != 1 or faces[0].width * scale < 0.12 * max(small.shape[:2]):
         faces = _merge([*faces, *_settle(model, photo, _tiled_seeds(model, photo, faces, seeds))])
+    if all(face.confidence < LATE_TRUST for face in faces) and _may_show_heads(photo):
+        late = _settle(model, photo, _small_head_seeds(model, photo))
+        faces = _merge([*faces, *(face for face in late if face.confidence >= LATE_TRUST)])
     faces.sort(key=lambda face: -face.confidence)
     return _in_reading_order(faces[:max_faces])
+
+
+def _may_show_heads(photo: Photo) -> bool:
+    """Whether the parts network is not sure of a view without heads: looking for small ones takes time."""
+    return view_opinion.sure_of(view_opinion.ask(photo)) in (None, View.FACE, View.CROWD)
 
 
 def _seeds(
@@ -148,24 +176,23 @@ def _tiled_seeds(
 
 def _tile_pass(model: FaceModel, rgb: NDArray[np.uint8], scale: float, across: int) -> list[_Seed]:
     """Detect in tiles, ``across`` to the long side, each overlapping the next by half."""
-    height, width = rgb.shape[:2]
-    side = int(np.ceil(max(height, width) / across))
     seeds = []
-    for y in _starts(height, side):
-        for x in _starts(width, side):
-            tile = rgb[y : y + side, x : x + side]
-            for seed in _seeds(model, tile, 1.0, turns=(0,)):
-                center = (seed.center + np.array([x, y])) / scale
-                seeds.append(_Seed(center, seed.size / scale, seed.roll_deg, seed.score))
+    for x, y, side in tiles(rgb.shape[1], rgb.shape[0], across):
+        for seed in _seeds(model, rgb[y : y + side, x : x + side], 1.0, turns=(0,)):
+            center = (seed.center + np.array([x, y])) / scale
+            seeds.append(_Seed(center, seed.size / scale, seed.roll_deg, seed.score))
     return seeds
 
 
-def _starts(length: int, side: int) -> list[int]:
-    """Return tile starts that cover ``length`` with half overlaps."""
-    if length <= side:
-        return [0]
-    steps = int(np.ceil((length - side) / (side / 2)))
-    return [round(i * (length - side) / steps) for i in range(steps + 1)]
+def _small_head_seeds(model: FaceModel, photo: Photo) -> list[_Seed]:
+    """Look where the parts network sees what may be a head too small for the detectors, at all turns."""
+    seeds = []
+    for square in head_squares(photo):
+        half = square.side / 2
+        crop, corner = photo.crop((square.x - half, square.y - half, square.x + half, square.y + half))
+        for seed in _seeds(model, crop, 1.0):
+            seeds.append(replace(seed, center=seed.center + np.array(corner)))
+    return seeds
 
 
 def _cluster(seeds: Iterable[_Seed]) -> list[list[_Seed]]:
@@ -188,10 +215,24 @@ def _settle(model: FaceModel, photo: Photo, seeds: Iterable[_Seed]) -> list[Face
     places = []
     for group in _cluster(seeds):
         tries = [_try_seed(model, photo, seed) for seed in _distinct_turns(group)]
-        good = [t for t in tries if t is not None]
+        good = [t for t in tries if t is not None] or _second_try(model, photo, group)
         if good:
             places.append(_best_turn(good))
     return _merge(places)
+
+
+def _second_try(model: FaceModel, photo: Photo, group: Sequence[_Seed]) -> list[FacePlace]:
+    """Return the place of a head where none held at first, at most one: with a patient mesh, in more crops.
+
+    A lock across a face, or a head before it, leaves detectors sure and the mesh in doubt, in one crop more
+    than in the next. What is found so late must be the surer.
+    """
+    if group[0].score < SECOND_TRY_SCORE:
+        return []
+    tries = (_try_seed(model, photo, seed, _PATIENT) for seed in group[:SECOND_TRIES])
+    held = [place for place in tries if place is not None]
+    best = max(held, key=lambda place: place.confidence, default=None)
+    return [] if best is None or best.confidence < LATE_TRUST else [best]
 
 
 def _best_turn(tries: Sequence[FacePlace]) -> FacePlace:
@@ -221,20 +262,16 @@ def _distinct_turns(group: Sequence[_Seed], most: int = 4) -> list[_Seed]:
     return kept[:most]
 
 
-def _try_seed(model: FaceModel, photo: Photo, seed: _Seed) -> FacePlace | None:
+def _try_seed(model: FaceModel, photo: Photo, seed: _Seed, how: _Fitting = _FIRST) -> FacePlace | None:
     """Fit the mesh at a seed, then again in a sharper upright crop; None when it does not hold."""
     if seed.size < LEAST_WIDTH * 0.8:
         return None
-    first = None
-    for wide in (1.9, 1.5, 2.6):
-        first = _mesh_at(model, photo, seed.center, seed.size, seed.roll_deg, wide)
-        if first is not None:
-            break
+    first = _first_mesh(model, photo, seed.center, seed.size, seed.roll_deg, how.wide, how.presence)
     if first is None:
         return None
     roll = _roll(first)
     center, size = _extent(first, roll)
-    again = _mesh_at(model, photo, center, size, roll, 1.7)
+    again = _first_mesh(model, photo, center, size, roll, how.again_wide, how.presence)
     if again is None:
         return None
     apart = float(np.median(np.linalg.norm(again[:, :2] - first[:, :2], axis=1))) / size
@@ -248,12 +285,32 @@ def _try_seed(model: FaceModel, photo: Photo, seed: _Seed) -> FacePlace | None:
     return _place(photo, again, confidence, seed)
 
 
+def _first_mesh(
+    model: FaceModel,
+    photo: Photo,
+    center: Array,
+    size: float,
+    roll: float,
+    widths: Sequence[float],
+    presence: float,
+) -> Array | None:
+    """Return the mesh in the first of several crops, by their widths in face widths, in which it holds."""
+    meshes = (_mesh_at(model, photo, center, size, roll, wide, presence) for wide in widths)
+    return next((mesh for mesh in meshes if mesh is not None), None)
+
+
 def _mesh_at(
-    model: FaceModel, photo: Photo, center: Array, size: float, roll: float, wide: float
+    model: FaceModel,
+    photo: Photo,
+    center: Array,
+    size: float,
+    roll: float,
+    wide: float,
+    presence: float,
 ) -> Array | None:
     """Fit the mesh in an upright crop ``wide`` face widths wide; (468, 3) in photo pixels."""
     view, matrix, scale = _upright(photo, center, size, roll, wide)
-    mesh = model.mesh(view)
+    mesh = model.mesh(view, presence)
     if mesh is None:
         return None
     back = cv2.invertAffineTransform(matrix)

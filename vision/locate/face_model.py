@@ -11,7 +11,7 @@ import contextlib
 import functools
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +20,12 @@ from numpy.typing import NDArray
 
 #: Below this the detectors are not asked; drawn, painted and rendered faces need it this low.
 MIN_DETECTION = 0.3
+
+#: The mesh must be this sure that its crop shows a face; the package's own default.
+PRESENCE = 0.5
+#: What is enough for a face that hair, hands or another head half hide, where detectors saw one: those of
+#: rendered dolls flicker about the default from crop to crop.
+PRESENCE_HALF_HIDDEN = 0.1
 
 _LOCK = threading.Lock()
 
@@ -46,11 +52,19 @@ class Detection:
 
 
 class FaceModel:
-    """Two detectors and a mesh; not safe to call from two threads at once."""
+    """Two detectors and a mesh; not safe to call from two threads at once.
 
-    def __init__(self, detectors: tuple[Any, ...], mesh: Any) -> None:
+    Parameters
+    ----------
+    detectors
+        Asked for faces in a picture.
+    make_mesh
+        Makes a mesh from how sure it must be of a face; each is made when it is first wanted, and kept.
+    """
+
+    def __init__(self, detectors: tuple[Any, ...], make_mesh: Callable[[float], Any]) -> None:
         self._detectors = detectors
-        self._mesh = mesh
+        self._mesh = functools.cache(make_mesh)
         self._has_met_a_face = False
 
     def detect(self, rgb: NDArray[np.uint8]) -> list[Detection]:
@@ -78,15 +92,16 @@ class FaceModel:
             )
         return found
 
-    def mesh(self, rgb: NDArray[np.uint8]) -> NDArray[np.float64] | None:
+    def mesh(self, rgb: NDArray[np.uint8], presence: float = PRESENCE) -> NDArray[np.float64] | None:
         """Return the (468, 3) mesh of the face nearest the middle of a picture, or None.
 
         x and y are pixels of the picture; z is on the same scale, smaller is nearer to the camera.
+        ``presence`` (0–1) is how sure the mesh must be that there is a face.
         """
         height, width = rgb.shape[:2]
         # The runtime prints one more note when it fits its first face.
         with _LOCK, contextlib.nullcontext() if self._has_met_a_face else quiet():
-            faces = self._mesh.process(np.ascontiguousarray(rgb)).multi_face_landmarks or []
+            faces = self._mesh(presence).process(np.ascontiguousarray(rgb)).multi_face_landmarks or []
         self._has_met_a_face = self._has_met_a_face or bool(faces)
         meshes = [
             np.array([(p.x * width, p.y * height, p.z * width) for p in face.landmark[:468]], float)
@@ -113,11 +128,12 @@ def load() -> FaceModel | None:
                 face_detection.FaceDetection(model_selection=k, min_detection_confidence=MIN_DETECTION)
                 for k in (0, 1)
             ),
-            face_mesh.FaceMesh(
+            lambda presence: face_mesh.FaceMesh(
                 static_image_mode=True,
                 max_num_faces=4,
                 refine_landmarks=False,
                 min_detection_confidence=MIN_DETECTION,
+                min_tracking_confidence=presence,
             ),
         )
         # The first pictures make the runtime print its start-up notes: have that over with here.

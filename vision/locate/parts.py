@@ -124,9 +124,25 @@ def of_photo(photo: Photo) -> Parts | None:
 
 
 def _of_photo(photo: Photo) -> Parts:
-    side = float(max(photo.width, photo.height))
+    return _of_square(photo, (photo.width / 2, photo.height / 2), float(max(photo.width, photo.height)))
+
+
+def of_square(photo: Photo, middle: tuple[float, float], side: float) -> Parts | None:
+    """Ask about a square of a photo as about a whole one; None when the network is not available.
+
+    Parameters
+    ----------
+    middle
+        x, y of the middle of the square, in pixels of the upright original.
+    side
+        Its side in the same pixels. What of it lies outside of the photo is gray.
+    """
+    return None if shipped("parts") is None else _of_square(photo, middle, side)
+
+
+def _of_square(photo: Photo, middle: tuple[float, float], side: float) -> Parts:
     small, scale = photo.small
-    found = _ask("parts", small, (small.shape[1] / 2, small.shape[0] / 2), side * scale, 0.0)
+    found = _ask("parts", small, (middle[0] * scale, middle[1] * scale), side * scale, 0.0)
     matrix = found.to_samples.copy()
     matrix[:, :2] *= scale
     return replace(found, to_samples=matrix)

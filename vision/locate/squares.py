@@ -1,4 +1,4 @@
-"""The squares that networks are shown: cut the same for training as at run time. Needs numpy only."""
+"""The squares that networks are shown, cut the same for training as at run time. Needs numpy only."""
 
 from __future__ import annotations
 
@@ -47,3 +47,17 @@ def _size_and_roll(left_eye: Floats, right_eye: Floats, mouth: Floats) -> tuple[
     width, height = max(float(np.hypot(*across)), 1e-6), max(float(np.hypot(*down)), 1e-6)
     both = across / width + np.array([down[1], -down[0]]) / height
     return 0.5 * (width + height), math.atan2(both[1], both[0])
+
+
+def tiles(width: int, height: int, across: int) -> list[tuple[int, int, int]]:
+    """Return x, y, side (px) of square tiles, ``across`` to the long side, overlapping by half."""
+    side = math.ceil(max(width, height) / across)
+    return [(x, y, side) for y in _starts(height, side) for x in _starts(width, side)]
+
+
+def _starts(length: int, side: int) -> list[int]:
+    """Return tile starts that cover ``length`` with half overlaps."""
+    if length <= side:
+        return [0]
+    steps = math.ceil((length - side) / (side / 2))
+    return [round(i * (length - side) / steps) for i in range(steps + 1)]

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.color import srgb_to_lab
+from vision.face_view import face_frame
 from vision.locate import blobs, view_opinion
 from vision.locate.places import FacePlace, LinePlace, MarkPlace, Places, SolePlace, ViewPlace
 from vision.locate.view_opinion import Opinion
@@ -56,10 +57,21 @@ _NO_FACE_MODEL = (
     "The face model is not installed, so most faces and bodies are not found: install rakelight with uv as "
     "the README says."
 )
+_NO_DOLLS_FACE = (
+    "A face was found, but nothing shows that it is a painted doll's: if it is one, send a closer, sharper "
+    "photo of it."
+)
 #: How far letters on what has not the color of vinyl speak for a mark.
 _OFF_VINYL = 0.3
 #: A face this wide, as a share of the short side, leaves no room for a torso worth looking for.
 _LARGE_FACE = 0.42
+#: From this confidence on a face, or a doll's, is spoken of.
+_FACE_FOUND = 0.5
+#: A face narrower than this may be a body's.
+_SMALL_FACE = 0.16
+#: Side of the square that holds a small head and what a body below it would show, in widths of its face, and
+#: how far below the middle of the face its own lies.
+_AROUND, _AROUND_BELOW = 7.0, 2.2
 #: Views in words.
 _SHOWN = {
     View.FACE: "a face",
@@ -96,7 +108,10 @@ class Evidence:
         Probability that a torso is seen (:mod:`vision.locate.pose`); not looked for behind a large face.
         Like ``soles``, ``bare``, ``mark`` and ``hair`` it is 0 where the network is sure of another view.
     opinion
-        What the parts network says, None without it.
+        What the parts network says, None without it. Where a doll's face is small in a photo that the network
+        is not sure of, of the part of the photo around it.
+    head_alone
+        Probability that such a face is a head's without a body; 0 for others.
     """
 
     heads: int = 0
@@ -109,6 +124,7 @@ class Evidence:
     hair: float = 0.0
     torso: float = 0.0
     opinion: Opinion | None = None
+    head_alone: float = 0.0
 
 
 def find_places(
@@ -164,6 +180,8 @@ def find_places(
         trusts = (m.confidence if on_vinyl(photo, m) else _OFF_VINYL * m.confidence for m in marks)
         evidence = replace(evidence, mark=max(trusts, default=0.0))
     seen = recognize(evidence)
+    if seen.state is View.OTHER and evidence.face_trust > _FACE_FOUND:
+        notes.append(_NO_DOLLS_FACE)
     likely = {View(k) for k, p in seen.candidates.items() if p >= _WORTH_A_LOOK}
     return replace(
         _locate(photo, seen, likely, notes, faces=faces, soles=soles, marks=marks), notes=tuple(notes)
@@ -390,6 +408,11 @@ def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace], opinion
         soles=max((s.confidence for s in soles), default=0.0),
         opinion=opinion,
     )
+    few = found.heads < 3 and found.face_trust * found.doll > _FACE_FOUND
+    if sure is None and largest is not None and few and found.face_share < _SMALL_FACE:
+        near = view_opinion.ask(_around(photo, largest))
+        if near is not None:
+            found = replace(found, opinion=near, head_alone=near.answers.get(str(View.FACE), 0.0))
     if sure in (None, View.BODY):
         if found.face_share < _LARGE_FACE and found.heads < 4:
             found = replace(found, torso=_torso(photo))
@@ -398,6 +421,20 @@ def gather(photo: Photo, faces: list[FacePlace], soles: list[SolePlace], opinion
     if sure in (None, View.HEAD_BACK):
         found = replace(found, hair=_hair_share(photo))
     return found
+
+
+def _around(photo: Photo, face: FacePlace) -> Photo:
+    """Return the part of a photo that holds a head and what a body below it would show.
+
+    The network sees a photo at 288 px: a head that takes little of it is a few dots, and nothing then tells
+    it from a body's.
+    """
+    (x, y), width, _ = face_frame(face)
+    below, turn = _AROUND_BELOW * width, math.radians(face.roll_deg)
+    middle = (x - below * math.sin(turn), y + below * math.cos(turn))
+    half = _AROUND * width / 2
+    crop, _ = photo.crop((middle[0] - half, middle[1] - half, middle[0] + half, middle[1] + half))
+    return Photo.from_array(crop)
 
 
 def _doll_likeness(photo: Photo, faces: list[FacePlace]) -> float:
@@ -464,8 +501,13 @@ def recognize(e: Evidence) -> ViewPlace:
 
 
 def _doll_face(e: Evidence) -> float:
-    """Return 0–1: how far a doll's face of some size is seen."""
-    return e.face_trust * e.doll * min(1.0, e.face_share / 0.22)
+    """Return 0–1: how far a doll's face is seen that a photo was taken of: of some size, or a head alone."""
+    return e.face_trust * e.doll * max(min(1.0, e.face_share / 0.22), e.head_alone)
+
+
+def _face_of_body(e: Evidence) -> float:
+    """Return below which share of the short side a face may be a body's: more where one surely is seen."""
+    return _LARGE_FACE if view_opinion.sure_of(e.opinion) is View.BODY else _SMALL_FACE
 
 
 def _scores(e: Evidence) -> dict[View, float]:
@@ -477,7 +519,7 @@ def _scores(e: Evidence) -> dict[View, float]:
     # A torso below a face that is no doll's is a person's.
     person = e.face_trust * max(0.0, 0.5 - e.doll) / 0.5
     torso = max(0.0, e.torso - 0.3) / 0.7 * (1 - person)
-    small = e.face_share < 0.16
+    small = (e.face_share < _face_of_body(e)) * (1 - e.head_alone)
     return {
         View.FACE: -2.0 + 5.5 * _doll_face(e) - 2.5 * max(0, e.heads - 3) - 3.5 * torso,
         View.CROWD: -4.0 + 1.6 * min(e.heads, 6) * min(1.0, 1.4 * e.doll),
@@ -489,7 +531,7 @@ def _scores(e: Evidence) -> dict[View, float]:
         - 2.0 * torso,
         View.BODY: -1.8
         + 4.0 * face * small * (e.heads < 3)
-        - 4.0 * face * (not small) * (1 - torso)
+        - 4.0 * face * (1 - small) * (1 - torso)
         + 2.0 * min(0.4, e.bare)
         + 4.5 * torso,
         View.MARK: -2.5 + 4.5 * max(0.0, e.mark - 0.1) - 3.0 * max(0.0, e.soles - 0.4) - 4.0 * (e.heads > 0),
