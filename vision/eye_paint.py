@@ -20,6 +20,10 @@ from vision.color import linear_to_lab
 from vision.face_view import FaceView, blurred
 from vision.locate.places import FacePlace, Polygon
 
+#: How far white paint differs from skin at the least, in multiples of the skin's unrest; the second where a
+#: network surely sees an eye (gloss, liner and hair count as unrest, and pale skin is nearly white).
+CONTRAST, CONTRAST_SEEN = 2.2, 1.4
+
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
@@ -198,12 +202,16 @@ def find_eye(view: FaceView, skin: Array, outline: Polygon, seen: Array | None =
     points = view.points(outline)
     center = (points.min(axis=0) + points.max(axis=0)) / 2
     window = _window(view, center)
-    white = _white_mask(view, skin, points, window)
+    whole = None if seen is None else _seen_whole(seen, center, view.unit)
+    white = _white_mask(view, skin, points, window, CONTRAST if whole is None else CONTRAST_SEEN)
     if white is None:
         return None
-    whole = None if seen is None else _seen_whole(seen, white, center, view.unit)
     if whole is not None:
-        white = white & _dilated(whole, 0.006 * view.unit)
+        held = white & _dilated(whole, 0.006 * view.unit)
+        if np.count_nonzero(held) < 0.0015 * view.unit**2:
+            whole = None
+        else:
+            white = held
     share = float(np.count_nonzero(white)) / view.unit**2
     rim = _upper_rim(white, points, view.unit) if whole is None else _rim_seen(white, whole, view.unit)
     if rim is None:
@@ -295,10 +303,12 @@ def _window(view: FaceView, center: Array) -> tuple[slice, slice]:
     )
 
 
-def _white_mask(view: FaceView, skin: Array, points: Array, window: tuple[slice, slice]) -> Mask | None:
+def _white_mask(
+    view: FaceView, skin: Array, points: Array, window: tuple[slice, slice], least: float
+) -> Mask | None:
     """White paint: what is bright inside the model's eye, told from the skin around by its color.
 
-    Where the two do not differ by several times the unrest of the skin, there is no white paint.
+    Where the two do not differ by ``least`` times the unrest of the skin, there is no white paint.
     """
     linear = blurred(view.linear[window], 0.0025 * view.unit + 0.4)
     light, warmth, green = relative(linear, skin[window])
@@ -323,7 +333,7 @@ def _white_mask(view: FaceView, skin: Array, points: Array, window: tuple[slice,
     white = np.median(features[core & (light >= level[0]) & (light <= level[1])], axis=0)
     direction = (white - plain) / unrest**2
     contrast = float(np.sqrt((white - plain) @ direction))
-    if contrast < 2.2 or white[0] > plain[0] - 0.06:
+    if contrast < least or white[0] > plain[0] - 0.06:
         return None
     score = (features - plain) @ direction / float((white - plain) @ direction)
     lit = light > max(white[2] / 0.6 - 0.62, -0.45)
@@ -399,11 +409,8 @@ def _upper_rim(white: Mask, points: Array, unit: float) -> Array | None:
     return np.stack([middle + half * grid, y], axis=1)
 
 
-def _seen_whole(seen: Array, white: Mask, center: Array, unit: float) -> Mask | None:
-    """Return the eye as a network sees it, or None where that is no eye or another one.
-
-    It must be about as large as painted eyes are and bear most of the white paint that was found in it.
-    """
+def _seen_whole(seen: Array, center: Array, unit: float) -> Mask | None:
+    """Return the eye as a network surely sees it, about as large as painted eyes are, or None."""
     found = seen >= 0.5
     _, labels, stats, centers = cv2.connectedComponentsWithStats(found.astype(np.uint8), connectivity=4)
     areas = stats[:, cv2.CC_STAT_AREA] / unit**2
@@ -412,10 +419,7 @@ def _seen_whole(seen: Array, white: Mask, center: Array, unit: float) -> Mask | 
     if not near.any():
         return None
     whole = np.asarray(labels == int(np.argmax(np.where(near, areas, 0))))
-    held = np.count_nonzero(white & _dilated(whole, 0.006 * unit))
-    if held < 0.0015 * unit**2 or float(np.mean(seen[whole])) < 0.8:
-        return None
-    return whole
+    return whole if float(np.mean(seen[whole])) >= 0.8 else None
 
 
 def _rim_seen(white: Mask, whole: Mask, unit: float) -> Array | None:
