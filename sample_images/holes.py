@@ -18,15 +18,9 @@ seeds are skipped, failing ones counted. Needs ``bpy`` 4.5, numpy and Pillow.
 
 from __future__ import annotations
 
-import argparse
 import math
-import os
-import sys
-import time
-import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import bpy
@@ -34,7 +28,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from sample_images import render, scene
+from sample_images import render, scene, seeds
 from sample_images.blend import grid_object, image_from_array
 from sample_images.plain_parts import vinyl_lab, vinyl_look
 from sample_images.recipes import Recipe
@@ -461,44 +455,5 @@ def render_spots(seed: int, samples: int) -> dict[str, Array]:
     return {"pictures": np.round(coded).astype(np.uint8), "spots": np.array(spots, np.float32)}
 
 
-def main() -> int:
-    """Run the command; returns how many seeds failed."""
-    parser = argparse.ArgumentParser(prog="python -m sample_images.holes", description=__doc__)
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--count", type=int, required=True)
-    parser.add_argument("--start", type=int, default=5_000_000, help="first seed")
-    parser.add_argument("--samples", type=int, default=8)
-    parser.add_argument("--shard", default="0/1", help="i/n: every n-th seed from the i-th on")
-    parser.add_argument("--seconds", type=float, default=float("inf"), help="start no spot after this long")
-    args = parser.parse_args()
-    index, shards = (int(v) for v in args.shard.split("/"))
-    if shards > 1:
-        os.environ.setdefault("RENDER_THREADS", "1")
-    args.out.mkdir(parents=True, exist_ok=True)
-    begin, done, failed = time.monotonic(), 0, 0
-    for seed in range(args.start + index, args.start + args.count, shards):
-        path = args.out / f"{seed}.npz"
-        if time.monotonic() - begin > args.seconds:
-            break
-        if path.exists():
-            continue
-        try:
-            with render.quiet():
-                found = render_spots(seed, args.samples)
-            beside = path.with_suffix(".part")
-            with beside.open("wb") as file:
-                np.savez_compressed(file, **found)  # type: ignore[arg-type]
-            beside.rename(path)
-            done += 1
-        except Exception:
-            failed += 1
-            print(f"{seed}: failed\n{traceback.format_exc()}", file=sys.stderr, flush=True)
-    print(f"{done} done, {failed} failed, {time.process_time():.0f} CPU s", file=sys.stderr, flush=True)
-    return failed
-
-
 if __name__ == "__main__":
-    # Blender's module can crash while Python shuts down; everything is on disk by now.
-    code = main()
-    sys.stderr.flush()
-    os._exit(min(code, 100))
+    seeds.leave(seeds.write_scenes("python -m sample_images.holes", __doc__, 5_000_000, render_spots))
