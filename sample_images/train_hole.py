@@ -14,7 +14,6 @@ from __future__ import annotations
 import argparse
 import json
 import math
-import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,7 +25,7 @@ from torch import Tensor, nn
 
 from sample_images.parts_net import KindNet
 from sample_images.train_mouth import photograph
-from sample_images.train_parts import export, optimizer_of, set_rate
+from sample_images.train_parts import save, teach
 
 KINDS = ("surface", "open_plain", "open_beaded", "lined", "drilled_ragged", "drilled_neat")
 #: Side of the square shown, and half of it in radii of the spot.
@@ -137,25 +136,16 @@ def train(
     held = (spots.seed * 7 + seed) % 10 == 0
     learn, test = torch.nonzero(~held)[:, 0], torch.nonzero(held)[:, 0]
     net = net.to(device, memory_format=torch.channels_last)
-    net.learn()
-    optimizer = optimizer_of(net)
     print(f"{len(learn)} spots to learn, {len(test)} held out", flush=True)
-    begin, step, total = time.time(), 0, minutes * 60
-    while (spent := time.time() - begin) < total:
-        set_rate(optimizer, step, spent / total)
+
+    def a_batch() -> tuple[Tensor, Tensor]:
         some = learn[torch.randint(len(learn), (batch,), device=device)]
-        with torch.no_grad():
-            x = show(spots, some, draw_diameter(rng))
-        with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            score = net(x)
-        loss = F.cross_entropy(score.float(), spots.kind[some], label_smoothing=0.04)
-        optimizer.zero_grad(set_to_none=True)
-        loss.backward()
-        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        optimizer.step()
-        step += 1
-        if step % 100 == 0:
-            print(f"{spent:5.0f} s step {step} loss {float(loss.detach()):.3f}", flush=True)
+        return show(spots, some, draw_diameter(rng)), spots.kind[some]
+
+    def loss_of(score: Tensor, kind: Tensor) -> Tensor:
+        return F.cross_entropy(score.float(), kind, label_smoothing=0.04)
+
+    step = teach(net, minutes, a_batch, loss_of)
     record = {
         "task": "hole",
         "kinds": KINDS,
@@ -189,11 +179,7 @@ def main() -> None:
     net.encoder.start_from(args.start)
     net, record = train(net, spots, args.minutes, args.batch, args.seed)
     print(json.dumps(record["held_out"]), flush=True)
-    args.out.mkdir(parents=True, exist_ok=True)
-    net = net.cpu().float().eval()
-    torch.save(net.state_dict(), args.out / "hole.pt")
-    (args.out / "hole.json").write_text(json.dumps(record, indent=1) + "\n")
-    export(net, SIZE, ["kind"], args.out / "hole.onnx")
+    save(net, record, args.out, SIZE, ["kind"])
 
 
 if __name__ == "__main__":

@@ -14,7 +14,6 @@ from __future__ import annotations
 import argparse
 import json
 import math
-import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,7 +26,7 @@ from torch import Tensor, nn
 
 from sample_images.parts_data import LIPS, UNKNOWN
 from sample_images.parts_net import PartsNet
-from sample_images.train_parts import export, optimizer_of, set_rate
+from sample_images.train_parts import save, teach
 
 SIZE, STRIDE = 192, 2
 #: All that is neither lip nor paint; bare and painted lip, upper and lower; paint beyond the lips.
@@ -342,28 +341,17 @@ def train(
     held = (mouths.seed * 7 + seed) % 10 == 0
     learn, test = torch.nonzero(~held)[:, 0], torch.nonzero(held)[:, 0]
     net = net.to(device, memory_format=torch.channels_last)
-    net.learn()
-    optimizer = optimizer_of(net)
     weights = torch.tensor([0.5, 1.5, 1.2, 1.5, 1.2, 1.5], device=device)
     print(f"{len(learn)} heads to learn, {len(test)} held out", flush=True)
-    begin, step, total = time.time(), 0, minutes * 60
-    while (spent := time.time() - begin) < total:
-        set_rate(optimizer, step, spent / total)
+
+    def show() -> tuple[Tensor, tuple[Tensor, Tensor]]:
         some = learn[torch.randint(len(learn), (batch,), device=device)]
-        with torch.no_grad():
-            picture, parts, truth = paint(mouths, some)
-            x, y = cut(mouths, some, picture, parts)
-            x, y = cover(photograph(x), y)
-        with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            out = net(x)
-        loss = loss_of(out, y, states(truth), weights)
-        optimizer.zero_grad(set_to_none=True)
-        loss.backward()
-        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        optimizer.step()
-        step += 1
-        if step % 100 == 0:
-            print(f"{spent:5.0f} s step {step} loss {float(loss.detach()):.3f}", flush=True)
+        picture, parts, truth = paint(mouths, some)
+        x, y = cut(mouths, some, picture, parts)
+        x, y = cover(photograph(x), y)
+        return x, (y, states(truth))
+
+    step = teach(net, minutes, show, lambda out, truth: loss_of(out, *truth, weights))
     record = {
         "task": "mouth",
         "parts": PARTS,
@@ -404,11 +392,7 @@ def main() -> None:
     net.encoder.start_from(args.start)
     net, record = train(net, mouths, args.minutes, args.batch, args.seed)
     print(json.dumps(record["held_out"]), flush=True)
-    args.out.mkdir(parents=True, exist_ok=True)
-    net = net.cpu().float().eval()
-    torch.save(net.state_dict(), args.out / "mouth.pt")
-    export(net, SIZE, ["parts", *HEADS], args.out / "mouth.onnx")
-    (args.out / "mouth.json").write_text(json.dumps(record, indent=1) + "\n")
+    save(net, record, args.out, SIZE, ["parts", *HEADS])
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ import argparse
 import json
 import math
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,7 +28,7 @@ import torch.nn.functional as F
 from torch import Tensor, nn
 
 from sample_images import parts_data as pd
-from sample_images.parts_net import KindNet, PartsNet
+from sample_images.parts_net import STARTS_FROM, KindNet, PartsNet
 
 #: Learning rate of the new layers; the pretrained ones take a part of it.
 RATE, PRETRAINED = 1.5e-3, 0.25
@@ -395,6 +396,51 @@ def set_rate(optimizer: torch.optim.AdamW, step: int, spent: float) -> None:
         group["lr"] = group["rate"] * slow
 
 
+def teach(
+    net: PartsNet | KindNet,
+    minutes: float,
+    show: Callable[[], tuple[Tensor, Any]],
+    loss_of: Callable[[Any, Any], Tensor],
+) -> int:
+    """Train a network for some minutes; returns the number of steps.
+
+    Parameters
+    ----------
+    show
+        Draws a batch: pictures, and what is true of them.
+    loss_of
+        The loss of the network's answer to the pictures, given what is true.
+    """
+    net.learn()
+    optimizer = optimizer_of(net)
+    begin, step, total = time.time(), 0, minutes * 60
+    while (spent := time.time() - begin) < total:
+        set_rate(optimizer, step, spent / total)
+        with torch.no_grad():
+            x, truth = show()
+        with torch.autocast(x.device.type, torch.bfloat16, enabled=x.device.type == "cuda"):
+            out = net(x)
+        loss = loss_of(out, truth)
+        optimizer.zero_grad(set_to_none=True)
+        loss.backward()
+        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optimizer.step()
+        step += 1
+        if step % 100 == 0:
+            print(f"{spent:5.0f} s step {step} loss {float(loss.detach()):.3f}", flush=True)
+    return step
+
+
+def save(net: nn.Module, record: dict[str, Any], out: Path, size: int, outputs: list[str]) -> None:
+    """Write weights, training record and ONNX file, named by the record's task."""
+    out.mkdir(parents=True, exist_ok=True)
+    record = record | {"encoder": STARTS_FROM}
+    net = net.cpu().float().eval()
+    torch.save(net.state_dict(), out / f"{record['task']}.pt")
+    (out / f"{record['task']}.json").write_text(json.dumps(record, indent=1) + "\n")
+    export(net, size, outputs, out / f"{record['task']}.onnx")
+
+
 def train(
     task: Task, net: PartsNet, data: Data, minutes: float, batch: int, seed: int
 ) -> tuple[PartsNet, dict[str, Any]]:
@@ -421,24 +467,14 @@ def train(
         flush=True,
     )
     weights = _weights(data, len(task.parts))
-    net.learn()
-    optimizer = optimizer_of(net)
-    begin, step, total = time.time(), 0, minutes * 60
-    while (spent := time.time() - begin) < total:
-        set_rate(optimizer, step, spent / total)
+
+    def show() -> tuple[Tensor, tuple[Tensor, Tensor]]:
         some = torch.multinomial(chance, batch, replacement=True)
         x, y = cut(task, data, rows[some], train=True)
         x, y = disturb(x, y, backs)
-        with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            out = net(x)
-        loss = loss_of(task, out, y, answers[some], weights)
-        optimizer.zero_grad(set_to_none=True)
-        loss.backward()
-        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        optimizer.step()
-        step += 1
-        if step % 50 == 0:
-            print(f"{task.name} {spent:5.0f} s step {step} loss {float(loss.detach()):.3f}", flush=True)
+        return x, (y, answers[some])
+
+    step = teach(net, minutes, show, lambda out, truth: loss_of(task, out, *truth, weights))
     report = judge(task, net, data, data.rows[test], data.answers[test])
     record = {
         "task": task.name,
@@ -518,11 +554,7 @@ def main() -> None:
     net = network(task, args.start, args.resume)
     net, record = train(task, net, data, args.minutes, args.batch, args.seed)
     print(json.dumps(record["held_out"]), flush=True)
-    args.out.mkdir(parents=True, exist_ok=True)
-    net = net.cpu().float().eval()
-    torch.save(net.state_dict(), args.out / f"{task.name}.pt")
-    export(net, task.size, ["parts", *task.heads], args.out / f"{task.name}.onnx")
-    (args.out / f"{task.name}.json").write_text(json.dumps(record, indent=1) + "\n")
+    save(net, record, args.out, task.size, ["parts", *task.heads])
 
 
 if __name__ == "__main__":
