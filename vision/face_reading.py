@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 
 from vision.eye_paint import LUMA, EyePaint, find_eye, relative, skin_model
 from vision.face_view import FaceView, face_view
-from vision.locate.parts import Parts, heard, of_face, of_mouth
+from vision.locate.parts import Parts, of_face, of_mouth
 from vision.locate.places import FacePlace
+from vision.network import heard
 from vision.photo import Photo
 from vision.traits import Reason, TraitRecord
 

@@ -8,17 +8,16 @@ Where the larger one is not there the profile is read alone.
 How a dealer would be misled, and what is done about it:
 
 * A raised ring round a hole taken for metal, or a glint on it for a chip. A mold leaves one bead all round;
-  metal has its own color and mirrors the room. Both readers learned either, in light from everywhere.
+  metal has its own color and mirrors the room. The network learned both, in light from everywhere.
 * A neat cut taken for a molded edge. A rounded edge may be sanded, so it settles little; a bead of one width
   and height is hard to make with a drill (common practice, no source), and speaks for the mold.
-* A reader that is sure of things unlike all it has seen. The two are pooled as odds: where they differ, no
-  kind is sure, and the difference is said.
+* A reader that is sure of things unlike all it has seen. The two are pooled as odds; where they differ, that
+  is said, and :mod:`vision.foot_holes` neither accuses nor clears a foot as surely.
 """
 
 from __future__ import annotations
 
 import functools
-import logging
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -30,11 +29,9 @@ from numpy.typing import NDArray
 
 from vision.face_view import warp
 from vision.hole_clues import Sole, Spot, paint_signs
-from vision.network import shipped, softmax, temperature
+from vision.network import heard, shipped, softmax, temperature
 from vision.photo import Photo
 from vision.traits import STATE_THRESHOLD
-
-log = logging.getLogger(__name__)
 
 #: The kinds; a molded hole has a plain edge or a bead round it, which the profile's reader does not tell.
 PROFILE_KINDS = ("surface", "open", "lined", "drilled_ragged", "drilled_neat")
@@ -115,7 +112,7 @@ def judge(spot: Spot, cut: Sole, photo: Photo) -> Judged:
         The upright photo, sRGB uint8, from which the sole was cut.
     """
     too_bright = not spot.by_color and spot.clues.depth > BRIGHTEST_HOLE
-    seen = None if too_bright else _heard(spot, cut, photo)
+    seen = None if too_bright else heard("hole", lambda: seen_kinds(spot, cut, photo))
     if seen is None:
         return glance(spot)
     profile = _by_profile(spot) if not spot.by_color else dict.fromkeys(PROFILE_KINDS, 1.0)
@@ -142,15 +139,6 @@ def _if_dark(kinds: Mapping[str, float], spot: Spot) -> dict[str, float]:
 
 
 # --- the spot itself --------------------------------------------------------------------------------
-
-
-def _heard(spot: Spot, cut: Sole, photo: Photo) -> Mapping[str, float] | None:
-    """Return what the network sees; one that fails is one that is not there, and the failure is logged."""
-    try:
-        return seen_kinds(spot, cut, photo)
-    except Exception as error:  # the runtime raises types of its own; the profile is read alone
-        log.warning("the hole network failed: %s", error)
-        return None
 
 
 def seen_kinds(spot: Spot, cut: Sole, photo: Photo) -> dict[str, float] | None:

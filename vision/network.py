@@ -6,14 +6,16 @@ import functools
 import json
 import logging
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from importlib import resources
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 log = logging.getLogger(__name__)
+
+Answer = TypeVar("Answer")
 
 #: When this environment variable is set, the networks that stand beside a measurement are left out, so that
 #: both ways can be compared.
@@ -61,6 +63,23 @@ def shipped(name: str) -> tuple[Any, Mapping[str, Any]] | None:
         return open_network(weights.read_bytes()), json.loads(record.read_text("utf-8"))
     except Exception as error:  # the runtime raises types of its own; the classical ways go on
         log.warning("the %s network cannot be used: %s", name, error)
+        return None
+
+
+def heard(name: str, ask: Callable[[], Answer | None]) -> Answer | None:
+    """Return what a network answers; one that fails is one that is not there, and the failure is logged.
+
+    Parameters
+    ----------
+    name
+        The network, for the log.
+    ask
+        Asks it.
+    """
+    try:
+        return ask()
+    except Exception as error:  # the runtime raises types of its own; the classical ways go on
+        log.warning("the %s network failed: %s", name, error)
         return None
 
 

@@ -146,7 +146,8 @@ _Seen = tuple[NDArray[np.uint8], "Window", Mask, Mask | None]
 
 
 def _ask_parts(photo: Photo) -> Parts | None:
-    from vision.locate.parts import heard, of_photo
+    from vision.locate.parts import of_photo
+    from vision.network import heard
 
     return heard("parts", lambda: of_photo(photo))
 

@@ -11,7 +11,6 @@ word alone: it must agree with what is measured, and a disagreement is said to b
 
 from __future__ import annotations
 
-import logging
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -26,8 +25,6 @@ from vision.locate.places import FacePlace
 from vision.locate.squares import face_square, mouth_square
 from vision.network import shipped, softmax, temperature
 from vision.photo import Photo
-
-log = logging.getLogger(__name__)
 
 #: A part is told of when its overlap with the truth on held-out renders is at least this.
 LEAST_OVERLAP = 0.25
@@ -97,23 +94,6 @@ class Parts:
 def available(name: str) -> bool:
     """Return whether a network (``parts``, ``face`` or ``mouth``) can be asked."""
     return shipped(name) is not None
-
-
-def heard(name: str, ask: Callable[[], Parts | None]) -> Parts | None:
-    """Return what a network answers; one that fails is one that is not there, and the failure is logged.
-
-    Parameters
-    ----------
-    name
-        The network, for the log.
-    ask
-        Calls one of the functions below.
-    """
-    try:
-        return ask()
-    except Exception as error:  # the runtime raises types of its own; the classical ways go on
-        log.warning("the %s network failed: %s", name, error)
-        return None
 
 
 def of_photo(photo: Photo) -> Parts | None:

@@ -18,6 +18,7 @@ import numpy as np
 from vision.locate import parts
 from vision.locate.parts import Parts
 from vision.locate.squares import tiles
+from vision.network import heard
 from vision.photo import Photo
 from vision.traits import View
 
@@ -61,7 +62,7 @@ def head_squares(photo: Photo) -> list[Square]:
 
 
 def _seen(photo: Photo, middle: tuple[float, float], side: float) -> Parts | None:
-    seen = parts.heard("parts", lambda: parts.of_square(photo, middle, side))
+    seen = heard("parts", lambda: parts.of_square(photo, middle, side))
     return seen if seen is not None and "view" in seen.answers else None
 
 

@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from vision.locate import blobs, parts
 from vision.locate.blobs import Blob, Scene
 from vision.locate.places import SolePlace
+from vision.network import heard
 from vision.photo import Photo
 
 #: Soles are not reported below this probability.
@@ -127,7 +128,7 @@ def second_look(photo: Photo, found: Sequence[SolePlace]) -> list[SolePlace]:
     flag ``"second_opinion"`` or ``"opinions_differ"``, outlines that leave out a good part of a sole made
     whole, and up to two soles in all, those that the network alone saw with the flag ``"by_network"``.
     """
-    seen = parts.heard("parts", lambda: parts.of_photo(photo))
+    seen = heard("parts", lambda: parts.of_photo(photo))
     if seen is None or "sole" not in seen.names:
         return list(found)
     scene, _ = blobs.regions_of(photo)

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.locate import parts
+from vision.network import heard
 from vision.photo import Photo
 from vision.traits import View
 
@@ -57,7 +58,7 @@ class Opinion:
 
 def ask(photo: Photo) -> Opinion | None:
     """Return the network's opinion on a photo; None without weights, runtime, or an answer."""
-    seen = parts.heard("parts", lambda: parts.of_photo(photo))
+    seen = heard("parts", lambda: parts.of_photo(photo))
     if seen is None or "view" not in seen.answers:
         return None
     scale = max(seen.chance.shape[1:]) / max(photo.width, photo.height)
