@@ -155,6 +155,18 @@ class Join(nn.Module):
         return self.steps(torch.cat([large, shallow], 1))
 
 
+def _question(seen: int, between: int, answers: int, drop: float) -> nn.Sequential:
+    """Return what answers one question from ``seen`` features."""
+    return nn.Sequential(
+        nn.LayerNorm(seen),
+        nn.Dropout(drop),
+        nn.Linear(seen, between),
+        nn.ReLU(True),
+        nn.Dropout(drop),
+        nn.Linear(between, answers),
+    )
+
+
 class PartsNet(nn.Module):
     """Parts of each sample, and questions answered from them.
 
@@ -180,19 +192,7 @@ class PartsNet(nn.Module):
         )
         self.parts = nn.Conv2d(wide[0], n_parts, 1)
         seen = 2 * used[-1] + n_parts * (wide[0] + 4)
-        self.heads = nn.ModuleDict(
-            {
-                name: nn.Sequential(
-                    nn.LayerNorm(seen),
-                    nn.Dropout(0.3),
-                    nn.Linear(seen, 64),
-                    nn.ReLU(True),
-                    nn.Dropout(0.3),
-                    nn.Linear(64, n),
-                )
-                for name, n in heads.items()
-            }
-        )
+        self.heads = nn.ModuleDict({name: _question(seen, 64, n, 0.3) for name, n in heads.items()})
 
     def learn(self) -> None:
         """Set the network to training, with the pretrained part's norms and first blocks as they are."""
@@ -227,14 +227,7 @@ class KindNet(nn.Module):
         self.encoder = Encoder()
         used = WIDTHS[2:]
         seen = 2 * sum(used) + 2 * 3 * (len(self.RINGS) - 1)
-        self.kind = nn.Sequential(
-            nn.LayerNorm(seen),
-            nn.Dropout(0.4),
-            nn.Linear(seen, 96),
-            nn.ReLU(True),
-            nn.Dropout(0.4),
-            nn.Linear(96, n_kinds),
-        )
+        self.kind = _question(seen, 96, n_kinds, 0.4)
         axis = (torch.arange(size // 4) + 0.5) / (size // 8) - 1
         away = torch.hypot(axis[None, :], axis[:, None])
         rings = [(away >= a) & (away < b) for a, b in zip(self.RINGS, self.RINGS[1:], strict=False)]

@@ -11,7 +11,6 @@ that are too small or too blurred. A training record with the figures on held-ou
 
 from __future__ import annotations
 
-import argparse
 import json
 import math
 from dataclasses import dataclass
@@ -25,7 +24,7 @@ from torch import Tensor, nn
 
 from sample_images.parts_net import KindNet
 from sample_images.train_mouth import photograph
-from sample_images.train_parts import save, teach
+from sample_images.train_parts import arguments, save, teach
 
 KINDS = ("surface", "open_plain", "open_beaded", "lined", "drilled_ragged", "drilled_neat")
 #: Side of the square shown, and half of it in radii of the spot.
@@ -164,16 +163,7 @@ def train(
 
 def main() -> None:
     """Train, judge, export."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("--data", type=Path, required=True)
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--start", type=Path, required=True, help="pretrained encoder")
-    parser.add_argument("--minutes", type=float, default=6)
-    parser.add_argument("--batch", type=int, default=96)
-    parser.add_argument("--seed", type=int, default=1)
-    args = parser.parse_args()
+    args = arguments(__doc__, minutes=6, batch=96)
     spots = load(args.data, "cuda" if torch.cuda.is_available() else "cpu")
     net = KindNet(len(KINDS), SIZE)
     net.encoder.start_from(args.start)

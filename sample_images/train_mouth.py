@@ -11,7 +11,6 @@ lit, blurred and made noisy. A training record with the figures on held-out head
 
 from __future__ import annotations
 
-import argparse
 import json
 import math
 from dataclasses import dataclass
@@ -26,7 +25,7 @@ from torch import Tensor, nn
 
 from sample_images.parts_data import LIPS, UNKNOWN
 from sample_images.parts_net import PartsNet
-from sample_images.train_parts import save, teach
+from sample_images.train_parts import arguments, save, teach
 
 SIZE, STRIDE = 192, 2
 #: All that is neither lip nor paint; bare and painted lip, upper and lower; paint beyond the lips.
@@ -377,16 +376,7 @@ def train(
 
 def main() -> None:
     """Train, judge, export."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("--data", type=Path, required=True)
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--start", type=Path, required=True, help="pretrained encoder")
-    parser.add_argument("--minutes", type=float, default=8)
-    parser.add_argument("--batch", type=int, default=48)
-    parser.add_argument("--seed", type=int, default=1)
-    args = parser.parse_args()
+    args = arguments(__doc__, minutes=8, batch=48)
     mouths = load(args.data, "cuda" if torch.cuda.is_available() else "cpu")
     net = PartsNet(len(PARTS), {k: len(v) for k, v in HEADS.items()}, STRIDE)
     net.encoder.start_from(args.start)

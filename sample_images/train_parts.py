@@ -431,6 +431,20 @@ def teach(
     return step
 
 
+def arguments(description: str | None, minutes: float, batch: int) -> argparse.Namespace:
+    """Return what the command line of a script says that trains one network from one folder of scenes."""
+    parser = argparse.ArgumentParser(
+        description=description, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--data", type=Path, required=True)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--start", type=Path, required=True, help="pretrained encoder")
+    parser.add_argument("--minutes", type=float, default=minutes)
+    parser.add_argument("--batch", type=int, default=batch)
+    parser.add_argument("--seed", type=int, default=1)
+    return parser.parse_args()
+
+
 def save(net: nn.Module, record: dict[str, Any], out: Path, size: int, outputs: list[str]) -> None:
     """Write weights, training record and ONNX file, named by the record's task."""
     out.mkdir(parents=True, exist_ok=True)
